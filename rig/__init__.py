@@ -1,0 +1,1 @@
+"""Logger and judge for a home-built motor test stand."""

@@ -1,0 +1,263 @@
+"""Bytes in, records out: the host's ear.
+
+`Decoder` takes bytes as they come from anywhere, in pieces of any size, and gives one
+record per line. It holds no port, no clock and no file. There is no error state: a line
+that cannot be used becomes a `Rejected` record, is counted, and the next line feed starts
+afresh. It never holds more than one line of bytes.
+
+`decode_bulk` gives the same records for large inputs (a journal, a log), with runs of good
+data lines gathered into arrays. It is an accelerator, not a second definition: every line
+it is not sure about goes through `Decoder`, and a property test holds the two equal.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from binascii import crc_hqx
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.protocol.framing import (
+    CHECKSUM_LENGTH,
+    LONGEST_LINE,
+    LONGEST_REMARK,
+    Fault,
+    unframe,
+)
+from rig.protocol.records import (
+    COUNT_LIMIT,
+    EDGE_BITS,
+    FIXED_DATA_FIELDS,
+    MOST_CHANNELS,
+    SEQUENCE_BITS,
+    STATUS_LIMIT,
+    TICK_BITS,
+    Answer,
+    Channel,
+    Cut,
+    Data,
+    Hello,
+    Record,
+    Rejected,
+    Remark,
+    Unknown,
+)
+
+_PARSERS: dict[str, Callable[[Sequence[str]], Record]] = {
+    "D": Data.parse,
+    "A": Answer.parse,
+    "H": Hello.parse,
+    "C": Channel.parse,
+    "X": Cut.parse,
+}
+
+
+@dataclass(slots=True)
+class LineCounts:
+    """What became of the lines so far."""
+
+    good: int = 0
+    unknown: int = 0
+    before_first: int = 0
+    """Unusable lines before the first good one: opening a port in mid-line is no fault."""
+    rejected: Counter[Fault] = field(default_factory=Counter)
+
+
+class Decoder:
+    """Turns the board's bytes into records.
+
+    With `remarks=True` it reads a journal, where the host's own lines stand between the
+    board's; on the wire such a line is rejected, so that no board can speak for the host.
+    """
+
+    def __init__(self, *, remarks: bool = False) -> None:
+        self.counts = LineCounts()
+        self._remarks = remarks
+        self._longest = LONGEST_REMARK if remarks else LONGEST_LINE
+        self._tail = b""
+
+    @property
+    def pending(self) -> bytes:
+        """The bytes of the line that has not ended yet."""
+        return self._tail
+
+    def feed(self, data: bytes) -> list[Record]:
+        """The records that `data` completes, in order. Never raises for any bytes."""
+        return [self.decode(line) for line in self.complete(data).split(b"\n")[:-1]]
+
+    def complete(self, data: bytes) -> bytes:
+        """The lines that `data` completes, endings included; the rest is kept for later."""
+        lines, newline, tail = (self._tail + data).rpartition(b"\n")
+        # Of a line already too long only so much is kept as proves it so when it ends.
+        self._tail = tail[: self._longest + 2]
+        return lines + newline
+
+    def decode(self, line: bytes) -> Record:
+        """The record of one line, given without its line feed."""
+        record = self._decode(line.removesuffix(b"\r"))
+        if isinstance(record, Rejected):
+            if self.counts.good:
+                self.counts.rejected[record.fault] += 1
+            else:
+                self.counts.before_first += 1
+        elif isinstance(record, Unknown):
+            self.counts.unknown += 1
+        elif not isinstance(record, Remark):
+            self.counts.good += 1
+        return record
+
+    def _decode(self, line: bytes) -> Record:
+        is_remark = self._remarks and line[:1] == b"!"
+        body = unframe(line, LONGEST_REMARK if is_remark else LONGEST_LINE)
+        if isinstance(body, Fault):
+            return Rejected(body, line[:LONGEST_LINE])
+        content = body.decode("ascii")
+        if content[:1] == "!" and not is_remark:
+            return Rejected(Fault.DIRECTION, line[:LONGEST_LINE])
+        try:
+            if is_remark:
+                return Remark.parse(content[1:])
+            letter, *fields = content.split(",")
+            parse = _PARSERS.get(letter)
+            return Unknown(content) if parse is None else parse(fields)
+        except (ValueError, IndexError, RecursionError):
+            return Rejected(Fault.FIELDS, line[:LONGEST_LINE])
+
+
+@dataclass(frozen=True, slots=True)
+class DataBlock:
+    """Consecutive good data lines as one array.
+
+    `fields` has shape (lines, 5 + channels), dtype int64: sequence, tick, edges, edge tick,
+    status, then the counts, all as they stood in the lines.
+    """
+
+    fields: NDArray[np.int64]
+
+    def records(self) -> list[Data]:
+        """The same lines as single records."""
+        rows = self.fields.tolist()
+        return [
+            Data(sequence, tick, edges, edge_tick, status, tuple(counts))
+            for sequence, tick, edges, edge_tick, status, *counts in rows
+        ]
+
+
+def decode_bulk(chunks: Iterable[bytes], decoder: Decoder) -> Iterator[DataBlock | Record]:
+    """The records of `chunks` in order, good data lines gathered into `DataBlock`s.
+
+    A last line without its line feed stays in `decoder.pending`.
+    """
+    for chunk in chunks:
+        lines = decoder.complete(chunk)
+        start = 0
+        while start < len(lines):
+            if lines.startswith(b"D,", start):
+                other = _OTHER_LINE.search(lines, start)
+                end = other.start() + 1 if other else len(lines)
+                yield from _decode_run(lines[start:end], decoder)
+            else:
+                end = lines.index(b"\n", start) + 1
+                yield decoder.decode(lines[start : end - 1])
+            start = end
+
+
+def _decode_run(lines: bytes, decoder: Decoder) -> Iterator[DataBlock | Record]:
+    """Lines that all claim to be data. Bad ones among them are cornered by halving."""
+    fields = _data_fields(lines)
+    if fields is not None:
+        decoder.counts.good += len(fields)
+        yield DataBlock(fields)
+    elif len(lines) < _SHORT_RUN:
+        for line in lines.split(b"\n")[:-1]:
+            yield decoder.decode(line)
+    else:
+        middle = lines.index(b"\n", len(lines) // 2) + 1
+        yield from _decode_run(lines[:middle], decoder)
+        yield from _decode_run(lines[middle:], decoder)
+
+
+_OTHER_LINE = re.compile(rb"\n(?!D,|\Z)")
+_SHORT_RUN = 2048
+"""Bytes below which decoding line by line costs no more than trying all at once."""
+
+_HEX_VALUE = np.full(256, -1, dtype=np.int64)
+_HEX_VALUE[list(b"0123456789")] = range(10)
+_HEX_VALUE[list(b"ABCDEF")] = _HEX_VALUE[list(b"abcdef")] = range(10, 16)
+
+_LOWEST = np.array([0, 0, 0, 0, 0] + [-COUNT_LIMIT] * MOST_CHANNELS)
+_HIGHEST = (
+    np.array(
+        [2**SEQUENCE_BITS, 2**TICK_BITS, 2**EDGE_BITS, 2**TICK_BITS, STATUS_LIMIT]
+        + [COUNT_LIMIT] * MOST_CHANNELS
+    )
+    - 1
+)
+
+
+def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
+    """The fields of `lines`, shape (lines, fields), if every one is a good data line.
+
+    None means only that this quick look is not sure, and `Decoder` must look again.
+    """
+    lines = lines.replace(b"\r\n", b"\n")
+    codes = np.frombuffer(lines, dtype=np.uint8)
+    ends = np.flatnonzero(codes == ord("\n"))
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    stars = ends - CHECKSUM_LENGTH
+    if (stars < starts + 2).any() or (ends - starts > LONGEST_LINE).any():
+        return None
+
+    digits = _HEX_VALUE[codes[stars[:, None] + np.arange(1, CHECKSUM_LENGTH)]]
+    told = digits @ np.array([4096, 256, 16, 1])
+    if (digits < 0).any() or (codes[stars] != ord("*")).any():
+        return None
+    spans = zip(starts.tolist(), stars.tolist(), strict=True)
+    if [crc_hqx(lines[start:star], 0xFFFF) for start, star in spans] != told.tolist():
+        return None
+
+    commas = np.add.reduceat(codes == ord(","), starts, dtype=np.int64)
+    width = int(commas[0])
+    most = FIXED_DATA_FIELDS + MOST_CHANNELS
+    if not FIXED_DATA_FIELDS <= width <= most or (commas != width).any():
+        return None
+
+    # Only digits, commas and minus signs may be left once letters and checksums are blank.
+    blanked = codes.copy()
+    blanked[starts] = ord(" ")
+    blanked[stars[:, None] + np.arange(CHECKSUM_LENGTH + 1)] = ord(" ")
+    numbers = blanked.tobytes()
+    if (
+        numbers.translate(None, b"0123456789,- ")
+        or b" " in lines
+        or b",," in numbers
+        or b", " in numbers
+        or (b"-" in numbers and not _minus_signs_lead(numbers))
+    ):
+        return None
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            # The first comma has no number before it.
+            values = np.fromstring(numbers[2:], dtype=np.int64, sep=",")
+        except (DeprecationWarning, ValueError):
+            return None
+    if values.size != len(ends) * width:
+        return None
+    fields = values.reshape(-1, width)
+    if (fields.min(axis=0) < _LOWEST[:width]).any() or (
+        fields.max(axis=0) > _HIGHEST[:width]
+    ).any():
+        return None
+    return fields
+
+
+def _minus_signs_lead(numbers: bytes) -> bool:
+    """Whether each minus stands between a comma and a digit."""
+    signs = numbers.count(b"-")
+    return numbers.count(b",-") == signs and not re.search(rb"-[^0-9]", numbers)
