@@ -18,6 +18,7 @@ from binascii import crc_hqx
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -214,37 +215,38 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
         return None
 
     digits = _HEX_VALUE[codes[stars[:, None] + np.arange(1, CHECKSUM_LENGTH)]]
-    told = digits @ np.array([4096, 256, 16, 1])
     if (digits < 0).any() or (codes[stars] != ord("*")).any():
         return None
-    spans = zip(starts.tolist(), stars.tolist(), strict=True)
-    if [crc_hqx(lines[start:star], 0xFFFF) for start, star in spans] != told.tolist():
+    told = digits @ np.array([4096, 256, 16, 1])
+    keep = np.ones(len(codes), dtype=bool)
+    keep[stars[:, None] + np.arange(CHECKSUM_LENGTH)] = False
+    bodies = codes[keep].tobytes()
+    if list(map(crc_hqx, bodies.split(b"\n")[:-1], repeat(0xFFFF))) != told.tolist():
         return None
 
-    commas = np.add.reduceat(codes == ord(","), starts, dtype=np.int64)
-    width = int(commas[0])
-    most = FIXED_DATA_FIELDS + MOST_CHANNELS
-    if not FIXED_DATA_FIELDS <= width <= most or (commas != width).any():
-        return None
-
-    # Only digits, commas and minus signs may be left once letters and checksums are blank.
-    blanked = codes.copy()
-    blanked[starts] = ord(" ")
-    blanked[stars[:, None] + np.arange(CHECKSUM_LENGTH + 1)] = ord(" ")
-    numbers = blanked.tobytes()
+    # As many commas in every line, the first right behind its D.
+    commas = np.flatnonzero(codes == ord(","))
+    width, rest = divmod(len(commas), len(ends))
     if (
-        numbers.translate(None, b"0123456789,- ")
-        or b" " in lines
+        rest
+        or not FIXED_DATA_FIELDS <= width <= FIXED_DATA_FIELDS + MOST_CHANNELS
+        or (commas[::width] != starts + 1).any()
+    ):
+        return None
+
+    numbers = bodies.replace(b"\nD,", b",")[2:-1]
+    if (
+        numbers.translate(None, b"0123456789,-")
         or b",," in numbers
-        or b", " in numbers
+        or not numbers[:1].isdigit()
+        or numbers[-1:] == b","
         or (b"-" in numbers and not _minus_signs_lead(numbers))
     ):
         return None
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
-            # The first comma has no number before it.
-            values = np.fromstring(numbers[2:], dtype=np.int64, sep=",")
+            values = np.fromstring(numbers, dtype=np.int64, sep=",")
         except (DeprecationWarning, ValueError):
             return None
     if values.size != len(ends) * width:
@@ -259,5 +261,4 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
 
 def _minus_signs_lead(numbers: bytes) -> bool:
     """Whether each minus stands between a comma and a digit."""
-    signs = numbers.count(b"-")
-    return numbers.count(b",-") == signs and not re.search(rb"-[^0-9]", numbers)
+    return numbers.count(b",-") == numbers.count(b"-") and not re.search(rb"-(?![0-9])", numbers)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntFlag
@@ -47,6 +48,8 @@ class Status(IntFlag):
 
 STATUS_LIMIT = 1 << 16
 """Status bits above those of `Status` are kept and ignored, so that boards can grow."""
+
+_WHOLE_NUMBERS = re.compile("-?[0-9]+(,-?[0-9]+)*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,14 +196,20 @@ class Data:
     def parse(cls, fields: Sequence[str]) -> Self:
         if not FIXED_DATA_FIELDS <= len(fields) <= FIXED_DATA_FIELDS + MOST_CHANNELS:
             raise ValueError("a data line has 5 fields and one per channel")
-        return cls(
-            sequence=whole(fields[0], 0, 2**SEQUENCE_BITS - 1),
-            tick=whole(fields[1], 0, 2**TICK_BITS - 1),
-            edges=whole(fields[2], 0, 2**EDGE_BITS - 1),
-            edge_tick=whole(fields[3], 0, 2**TICK_BITS - 1),
-            status=whole(fields[4], 0, STATUS_LIMIT - 1),
-            counts=tuple([whole(f, -COUNT_LIMIT, COUNT_LIMIT - 1) for f in fields[5:]]),
-        )
+        # The hot path of a live run: checked as a whole, where `whole` checks one by one.
+        if not _WHOLE_NUMBERS.fullmatch(",".join(fields)):
+            raise ValueError("a data line holds whole numbers only")
+        sequence, tick, edges, edge_tick, status, *counts = map(int, fields)
+        if not (
+            0 <= sequence < 1 << SEQUENCE_BITS
+            and 0 <= tick < 1 << TICK_BITS
+            and 0 <= edges < 1 << EDGE_BITS
+            and 0 <= edge_tick < 1 << TICK_BITS
+            and 0 <= status < STATUS_LIMIT
+            and (not counts or (min(counts) >= -COUNT_LIMIT and max(counts) < COUNT_LIMIT))
+        ):
+            raise ValueError("a field of the data line is out of range")
+        return cls(sequence, tick, edges, edge_tick, status, tuple(counts))
 
     def body(self) -> str:
         """The line without its checksum."""
@@ -281,7 +290,8 @@ class Remark:
 
     def body(self) -> str:
         """The line without its checksum."""
-        return f"!{self.kind},{self.host_s:.6f},{json.dumps(self.content, separators=(',', ':'))}"
+        content = json.dumps(self.content, separators=(",", ":")).replace("\x7f", "\\u007f")
+        return f"!{self.kind},{self.host_s:.6f},{content}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,1 @@
+"""From captures to figures, and from figures to a comparison. Pure: frames in, results out."""

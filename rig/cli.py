@@ -1,0 +1,292 @@
+"""The commands: parse, call, print. No logic lives here, and nothing heavy is imported
+before a command needs it, so that `rig --help` answers at once."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import click
+import typer
+
+from rig.errors import DISK_REFUSED, STOPPED, USAGE, RigError, SettingsError
+from rig.text import plain
+
+app = typer.Typer(
+    name="rig",
+    help="Logger and judge for a home-built motor test stand.",
+    epilog="Stopping by software is no substitute for a hand-operated cut in the supply.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Where to write.", show_default=False)]
+StandFile = Annotated[
+    Path | None, typer.Option("--stand", help="The stand's settings, stand.toml.")
+]
+
+
+@app.command()
+def ports(as_json: AsJson = False) -> None:
+    """List the serial ports of this machine."""
+    from rig.recorder.ports import list_ports
+
+    found = list_ports()
+    if as_json:
+        _print_json(found)
+    elif not found:
+        print("No serial port is there. Is the board plugged in?")
+    else:
+        _table(["port", "what it says it is"], [[p["port"], p["description"]] for p in found])
+
+
+@app.command(
+    add_help_option=False,
+    context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
+)
+def simulate(context: typer.Context) -> None:
+    """Serve a simulated board on a port of its own; `rig simulate --help` lists its options."""
+    from rig.simulator.__main__ import main as serve
+
+    raise typer.Exit(serve(context.args))
+
+
+@app.command()
+def run(
+    setup: Annotated[str, typer.Option(help="What is being tried in this run.")],
+    port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
+    simulated: Annotated[
+        bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
+    ] = False,
+    stand: StandFile = None,
+    seconds: Annotated[float | None, typer.Option(help="How long the motor runs.")] = None,
+    throttle: Annotated[
+        list[str] | None,
+        typer.Option(help="Steps PERCENT:SECONDS, such as 40:5,80:10.", show_default=False),
+    ] = None,
+    soak: Annotated[
+        float, typer.Option(help="Seconds to record after standstill: temperatures peak then.")
+    ] = 20.0,
+    notes: Annotated[str, typer.Option(help="Kept in the capture.")] = "",
+    out: Out = None,
+    headless: Annotated[
+        bool, typer.Option("--headless", help="A status line a second; so without a terminal.")
+    ] = False,
+    timing: Annotated[
+        float | None, typer.Option(help="Simulated: timing advance in degrees.")
+    ] = None,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(help="Simulated: a fault, such as overheat@3.", show_default=False),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Run the motor once, watch its limits, and keep a capture of it."""
+    from rig import bench
+
+    outcome = bench.run_once(
+        bench.Request(
+            setup=setup,
+            port=port,
+            simulated=simulated,
+            stand=stand,
+            seconds=seconds,
+            throttle=tuple(throttle or ()),
+            soak_s=soak,
+            notes=notes,
+            folder=out,
+            timing_deg=timing,
+            faults=tuple(fault or ()),
+        ),
+        live_line=not headless and sys.stderr.isatty(),
+    )
+    if as_json:
+        _print_json(outcome.as_dict())
+    else:
+        print(plain(outcome.sentence()))
+    raise typer.Exit(outcome.exit_code)
+
+
+@app.command()
+def runs(
+    folder: Annotated[Path, typer.Argument(help="A folder of captures.", metavar="DIR")],
+    as_json: AsJson = False,
+) -> None:
+    """List the captures in a folder, and journals that want salvaging."""
+    from rig.captures.listing import list_captures
+
+    rows = list_captures(folder)
+    if as_json:
+        _print_json([row.as_dict() for row in rows])
+        return
+    _table(
+        ["file", "setup", "run ", "began", "length ", "outcome"],
+        [
+            [
+                row.path.name,
+                row.setup,
+                str(row.run),
+                row.utc[:19],
+                "-" if row.seconds is None else f"{row.seconds:.1f} s",
+                row.outcome,
+            ]
+            for row in rows
+        ],
+    )
+
+
+@app.command()
+def show(
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    as_json: AsJson = False,
+) -> None:
+    """Show one run: its figures, what happened, and a small plot."""
+    from rig import review
+
+    shown = review.show(capture)
+    if as_json:
+        _print_json(shown.as_dict())
+    else:
+        shown.print()
+
+
+@app.command()
+def compare(
+    paths: Annotated[list[Path], typer.Argument(help="Captures, or folders of them.")],
+    baseline: Annotated[str, typer.Option(help="The setup the others are held against.")],
+    as_json: AsJson = False,
+) -> None:
+    """Compare setups: means, scatter between runs, percent changes."""
+    from rig import review
+
+    comparisons = review.compare(paths, baseline)
+    if as_json:
+        _print_json(review.comparisons_as_dict(comparisons))
+        return
+    from rig.report.terminal import print_comparisons
+
+    print_comparisons(comparisons)
+
+
+@app.command()
+def export(
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    out: Annotated[Path, typer.Argument(help="A file that ends in .csv or .xlsx.")],
+    as_json: AsJson = False,
+) -> None:
+    """Write a capture as CSV or Excel, with the units in the header."""
+    from rig.captures.export import export_csv, export_excel
+
+    writers = {".csv": export_csv, ".xlsx": export_excel}
+    writer = writers.get(out.suffix.lower())
+    if writer is None:
+        raise SettingsError(
+            f"cannot write {out.suffix or 'a file without an ending'}",
+            where=str(out),
+            to_do="Choose a name that ends in .csv or .xlsx.",
+        )
+    written = writer(capture, out)
+    _print_path(written, as_json)
+
+
+@app.command()
+def salvage(
+    journal: Annotated[Path, typer.Argument(help="A journal, or a log of a board's lines.")],
+    stand: StandFile = None,
+    setup: Annotated[str | None, typer.Option(help="For a plain log: what was tried.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make a capture of what a crash left, or of a log that a serial terminal took.
+
+    The journal stays where it is. A plain log needs --stand.
+    """
+    from rig import review
+
+    report = review.salvage(journal, stand, setup)
+    if as_json:
+        _print_json(report.as_dict())
+    else:
+        print(plain(report.sentence()))
+
+
+@app.command()
+def recalibrate(
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    stand: StandFile = None,
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """Work out an old capture anew from its raw counts, with a newer stand.toml."""
+    from rig.captures.convert import recalibrate as work_out
+    from rig.plans import find_stand
+    from rig.stand.settings import load_stand
+
+    _print_path(work_out(capture, load_stand(find_stand(stand)), out), as_json)
+
+
+@app.command()
+def demo(
+    out: Out = None,
+    as_json: AsJson = False,
+) -> None:
+    """The whole job on a simulated stand: two timings, three runs each, a trip, the answer."""
+    from rig import demo as marram
+
+    result = marram.demo(out)
+    if as_json:
+        _print_json(result.as_dict())
+    else:
+        result.print()
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    from rig.report.terminal import print_table
+
+    print_table(heads, rows)
+
+
+def _print_json(value: Any) -> None:
+    print(json.dumps(value, indent=2, allow_nan=False))
+
+
+def _print_path(path: Path, as_json: bool) -> None:
+    if as_json:
+        _print_json({"written": str(path)})
+    else:
+        print(plain(f"written: {path}"))
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The one place where errors become a message and an exit code."""
+    try:
+        code = app(args=arguments, standalone_mode=False)
+        sys.stdout.flush()
+        return code if isinstance(code, int) else 0
+    except click.exceptions.Abort:
+        return STOPPED
+    except click.ClickException as error:
+        error.show()
+        return USAGE
+    except RigError as error:
+        print(plain(f"rig: {error}"), file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("rig: interrupted", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        # The reader of our output has gone; there is nobody to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return 0
+    except OSError as error:
+        print(plain(f"rig: {error}\n  Is there room on the disk?"), file=sys.stderr)
+        return DISK_REFUSED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,103 @@
+"""The whole job on the simulated stand of Marram, a survey drone with a pusher propeller.
+
+Two timings of the controller, three runs each, one run into a limit set too low on purpose,
+and the comparison. Also the maker of sample_captures/.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rig import bench, review
+from rig.analysis.comparison import Comparisons
+from rig.errors import DONE, RigError
+from rig.headless import Outcome
+from rig.plans import default_folder
+from rig.report.terminal import print_comparisons
+from rig.stand.model import Level, Stand
+from rig.stand.settings import demo_stand
+from rig.text import plain
+
+TIMINGS_DEG = {"early": 20.0, "late": 5.0}
+RUNS = 3
+THROTTLE = ("70:3.5",)
+TOO_LOW_A = 15.0
+"""A trip level that the demo's motor passes on its way up, to show what a trip is like."""
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What the demo leaves behind."""
+
+    folder: Path
+    comparisons: Comparisons
+    tripped: Outcome
+
+    def as_dict(self) -> dict[str, Any]:
+        """For --json."""
+        return {
+            "folder": str(self.folder),
+            "tripped": self.tripped.as_dict(),
+            "comparison": review.comparisons_as_dict(self.comparisons),
+        }
+
+    def print(self) -> None:
+        """The answer, and where everything lies."""
+        print_comparisons(self.comparisons)
+        print(plain(f"The deliberate trip: {self.tripped.cause}"))
+        print(plain(f"Captures: {self.folder}"))
+
+
+def demo(out: Path | None = None) -> Demo:
+    """Run it all. Raises RigError when a run does not end as it should."""
+    folder = out or default_folder() / f"demo {datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    for number in range(RUNS):
+        for setup, timing_deg in TIMINGS_DEG.items():
+            _say(f"{setup}, run {number + 1} of {RUNS}: {timing_deg:g} degrees of timing")
+            outcome = bench.run_once(request(folder, setup, timing_deg, seed=number))
+            if outcome.exit_code != DONE:
+                raise _unexpected(outcome)
+    _say(f"trip: the over-current limit is set to {TOO_LOW_A:g} A on purpose")
+    tripped = bench.run_once(
+        request(folder, "trip", TIMINGS_DEG["early"], seed=RUNS), stand=cautious(demo_stand())
+    )
+    if tripped.outcome != "tripped":
+        raise _unexpected(tripped)
+    return Demo(folder, review.compare([folder], "late"), tripped)
+
+
+def request(folder: Path, setup: str, timing_deg: float, *, seed: int) -> bench.Request:
+    """One run of the demo."""
+    return bench.Request(
+        setup=setup,
+        simulated=True,
+        throttle=THROTTLE,
+        soak_s=0.5,
+        folder=folder,
+        timing_deg=timing_deg,
+        seed=seed,
+        notes="simulated demonstration",
+    )
+
+
+def cautious(stand: Stand) -> Stand:
+    """`stand` with the over-current trip far below what the motor draws."""
+    levels = dict(stand.limits.levels)
+    levels["current"] = Level(warn_over=0.8 * TOO_LOW_A, trip_over=TOO_LOW_A, hold_s=0.02)
+    limits = dataclasses.replace(stand.limits, levels=tuple(levels.items()), overcurrent=None)
+    return dataclasses.replace(stand, limits=limits)
+
+
+def _say(text: str) -> None:
+    print(f"--- {text}", file=sys.stderr, flush=True)
+
+
+def _unexpected(outcome: Outcome) -> RigError:
+    error = RigError(f"the demo's run ended as {outcome.outcome!r}: {outcome.cause}")
+    error.exit_code = outcome.exit_code or error.exit_code
+    return error

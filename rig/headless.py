@@ -1,0 +1,167 @@
+"""A run without a screen: one status line a second, and Ctrl+C stops the motor.
+
+Where the screen is a picture of the recorder's messages, this is the same in plain lines,
+for scripts, logs and ssh. All results go to standard output, everything else to the error
+output, so that `--json` can be piped.
+"""
+
+from __future__ import annotations
+
+import queue
+import shutil
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TextIO
+
+from rig.errors import RigError
+from rig.recorder.handle import Message, Recorder
+from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
+from rig.recorder.states import State
+from rig.stand.quantities import unit_of
+from rig.text import plain
+
+STATUS_EVERY_S = 1.0
+PATIENCE_S = 15.0
+"""A recorder that says nothing for so long is not guarding anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a run ended, and where it lies."""
+
+    outcome: str
+    exit_code: int
+    cause: str
+    to_do: str
+    capture: Path | None
+    journal: Path | None
+
+    def sentence(self) -> str:
+        """What happened, where the run lies, and what to do."""
+        lines = [f"{self.outcome}: {self.cause}"]
+        if self.to_do:
+            lines.append(self.to_do)
+        if self.capture is not None:
+            lines.append(f"capture: {self.capture}")
+        if self.journal is not None:
+            lines.append(f"journal: {self.journal}\n  rig salvage makes a capture of it")
+        return "\n".join(lines)
+
+    def as_dict(self) -> dict[str, object]:
+        """For --json: paths as text."""
+        paths = {"capture": self.capture, "journal": self.journal}
+        return asdict(self) | {key: str(path) if path else None for key, path in paths.items()}
+
+
+def run(plan: Plan, *, live_line: bool = False, out: TextIO = sys.stderr) -> Outcome:
+    """Carry out `plan`, tell the operator on `out`, and make the capture.
+
+    With `live_line` the status is one line that is written over, for a terminal. Ctrl+C
+    stops the motor; once more, while it coasts, ends the recording.
+    """
+    messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
+    recorder = Recorder(plan, messages.put)
+    with _interrupts(lambda: recorder.tell(StopRun())):
+        ended = _follow(messages, _Printer(out, live_line))
+    recorder.wait(PATIENCE_S)
+    return conclude(plan, ended, out=out)
+
+
+def conclude(plan: Plan, ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
+    """The capture of a run that has ended. A journal is kept where it could not be made."""
+    from rig.captures.convert import finish
+
+    capture, cause, to_do, exit_code = None, ended.cause, ended.to_do, ended.exit_code
+    if ended.outcome != "recorder lost" and plan.journal.exists():
+        try:
+            capture = finish(plan.journal)
+        except RigError as error:
+            print(plain(str(error)), file=out)
+            cause, to_do = f"{cause}; {error.what}", to_do or error.to_do
+            exit_code = exit_code or error.exit_code
+    journal = plan.journal if plan.journal.exists() else None
+    return Outcome(ended.outcome, exit_code, cause, to_do, capture, journal)
+
+
+def _follow(messages: queue.SimpleQueue[Message], printer: _Printer) -> Ended:
+    while True:
+        try:
+            message = messages.get(timeout=PATIENCE_S)
+        except queue.Empty:
+            return Ended(
+                "recorder lost",
+                4,
+                "NOBODY GUARDS THE RUN: the recorder process does not answer",
+                "If the motor turns, disconnect the supply by hand.",
+            )
+        match message:
+            case Ended():
+                return message
+            case Event():
+                printer.event(message)
+            case Snapshot():
+                printer.status(message)
+
+
+class _Printer:
+    """Events as lines, and between them the status: each second, or one line kept current."""
+
+    def __init__(self, out: TextIO, live: bool) -> None:
+        self._out = out
+        self._live = live
+        self._next_s = 0.0
+        self._state = ""
+
+    def event(self, event: Event) -> None:
+        mark = "!!! " if event.loud else "    "
+        bell = "\a" if event.loud and self._live else ""
+        self._print(f"{bell}{mark}{plain(event.text)}")
+
+    def status(self, snapshot: Snapshot) -> None:
+        changed = snapshot.state != self._state
+        if self._live and not changed:
+            width = shutil.get_terminal_size().columns - 1
+            print(f"\r{status_line(snapshot)[:width]}\x1b[K", end="", file=self._out, flush=True)
+        elif changed or snapshot.host_s >= self._next_s:
+            self._state = snapshot.state
+            self._next_s = snapshot.host_s + STATUS_EVERY_S
+            self._print(status_line(snapshot))
+
+    def _print(self, line: str) -> None:
+        start, end = ("\r", "\x1b[K") if self._live else ("", "")
+        print(f"{start}{line}{end}", file=self._out, flush=True)
+
+
+def status_line(snapshot: Snapshot) -> str:
+    """One line that says how the run stands."""
+    readings = [
+        f"{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
+        for column, value in zip(snapshot.columns, snapshot.values, strict=False)
+    ]
+    link = snapshot.link
+    losses = f"  lost {link.lost} rejected {link.rejected}" if link.lost or link.rejected else ""
+    todo = f"  >> {snapshot.instruction}" if snapshot.instruction else ""
+    if snapshot.state == State.LINKING:
+        readings = [snapshot.cause]
+    return plain(
+        f"{snapshot.host_s:6.1f} s  {snapshot.state:<9} {'  '.join(readings)}{losses}{todo}"
+    )
+
+
+_PLACES = {"speed_rpm": 0, "power_w": 0, "voltage_v": 2}
+
+
+@contextmanager
+def _interrupts(stop: Callable[[], None]) -> Iterator[None]:
+    """Ctrl+C and a polite kill call `stop` in place of ending this program."""
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, lambda *_: stop()) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,147 @@
+"""From what the operator asked for to a plan that the recorder can carry out."""
+
+from __future__ import annotations
+
+import math
+import platform
+import re
+import time
+from collections.abc import Sequence
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+
+import platformdirs
+
+from rig.errors import DiskError, SettingsError
+from rig.recorder.messages import Plan
+from rig.stand.model import Stand
+
+LONGEST_RUN_S = 86_400.0
+LONGEST_TEXT = 2000
+
+
+def default_folder() -> Path:
+    """Where captures go when nobody says: the user's documents."""
+    return Path(platformdirs.user_documents_path()) / "rig captures"
+
+
+def find_stand(given: Path | None) -> Path:
+    """The stand's settings: as given, or `stand.toml` here, or in the user's settings folder.
+
+    Raises SettingsError naming every place that was looked at.
+    """
+    if given is not None:
+        return given
+    places = [Path("stand.toml"), Path(platformdirs.user_config_path("rig")) / "stand.toml"]
+    for place in places:
+        if place.is_file():
+            return place
+    raise SettingsError(
+        "there is no stand.toml",
+        where=" or ".join(str(place) for place in places),
+        to_do="Name one with --stand, or try `rig run --simulated`.",
+    )
+
+
+def throttle_steps(words: Sequence[str], seconds: float | None) -> tuple[tuple[float, float], ...]:
+    """Steps from `PERCENT:SECONDS`, several in a word with commas between.
+
+    A step without seconds lasts `seconds`. Raises SettingsError for anything else.
+    """
+    steps = []
+    for word in ",".join(words).split(",") if words else ():
+        match = re.fullmatch(r"([0-9.]{1,6})(?::([0-9.]{1,8}))?", word.strip())
+        try:
+            percent = float(match[1]) if match else math.nan
+            hold_s = float(match[2]) if match and match[2] else (seconds or math.nan)
+        except ValueError:
+            percent = hold_s = math.nan
+        if not (0.0 <= percent <= 100.0 and 0.0 < hold_s <= LONGEST_RUN_S):
+            raise SettingsError(
+                f"{word!r} is not a throttle step",
+                where="--throttle",
+                to_do="Steps are PERCENT:SECONDS, such as 40:5,80:10, with 0 to 100 percent "
+                "and more than 0 s; a step without seconds needs --seconds.",
+            )
+        steps.append((percent, hold_s))
+    return tuple(steps)
+
+
+def plan_run(
+    stand: Stand,
+    port: str,
+    *,
+    folder: Path,
+    setup: str,
+    seconds: float | None,
+    throttle: Sequence[str],
+    soak_s: float,
+    notes: str = "",
+    automatic: bool = True,
+) -> Plan:
+    """A plan whose journal lies in `folder`, under the next run number of `setup`.
+
+    Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
+    """
+    from rig.captures.names import safe_name
+    from rig.stand.settings import stand_to_dict
+
+    steps = throttle_steps(throttle, seconds)
+    for name, value in (("--seconds", seconds), ("--soak", soak_s)):
+        if value is not None and not 0.0 <= value <= LONGEST_RUN_S:
+            raise SettingsError(
+                f"{value:g} s is not a time to run",
+                where=name,
+                to_do=f"Allowed is 0 to {LONGEST_RUN_S:g} s.",
+            )
+    if not setup.strip() or len(setup) > LONGEST_TEXT or len(notes) > LONGEST_TEXT:
+        raise SettingsError(
+            f"a setup needs a name, and texts have at most {LONGEST_TEXT} characters",
+            where="--setup",
+        )
+    folder = folder.expanduser()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DiskError(
+            f"the folder cannot be made: {(error.strerror or str(error)).lower()}",
+            where=str(folder),
+            to_do="Choose another folder with --out.",
+        ) from error
+    run = 1 + _runs_of(folder, safe_name(setup))
+    stem = f"{datetime.now():%Y%m%dT%H%M%S}_{safe_name(setup)}_{run:02d}"
+    while list(folder.glob(f"{stem}.*")):
+        time.sleep(0.05)
+        stem = f"{datetime.now():%Y%m%dT%H%M%S%f}_{safe_name(setup)}_{run:02d}"
+    return Plan(
+        stand=stand,
+        port=port,
+        journal=folder / f"{stem}.journal",
+        beginning={
+            "schema": 1,
+            "setup": setup,
+            "run": run,
+            "campaign": folder.name,
+            "notes": notes,
+            "stand": stand_to_dict(stand),
+            "port": port,
+            "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
+            "host": {
+                "rig": version("rig"),
+                "python": platform.python_version(),
+                "platform": platform.platform(),
+            },
+        },
+        seconds=seconds,
+        throttle=steps,
+        soak_s=soak_s,
+        automatic=automatic,
+    )
+
+
+def _runs_of(folder: Path, name: str) -> int:
+    """The highest run number of a setup so far, from the file names."""
+    pattern = re.compile(rf"[0-9T]+_{re.escape(name)}_([0-9]+)(_[0-9]+)?\.(parquet|journal)")
+    matches = (pattern.fullmatch(path.name) for path in folder.iterdir())
+    return max((int(match[1]) for match in matches if match), default=0)

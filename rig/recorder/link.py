@@ -1,0 +1,79 @@
+"""The serial port, opened by pyserial and read with as little delay as the system allows."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+
+import serial
+
+from rig.errors import LinkError
+
+WRITE_WITHIN_S = 0.05
+
+
+class Link:
+    """An open port. `read` and `write` raise OSError when it is gone."""
+
+    def __init__(self, port: str, baud: int) -> None:
+        """Raises LinkError, with the hint that helps, when the port cannot be opened."""
+        try:
+            self._port = serial.serial_for_url(
+                port, baudrate=baud, timeout=0.01, write_timeout=WRITE_WITHIN_S
+            )
+            if not port.startswith("socket:"):
+                self._port.reset_input_buffer()
+        except (OSError, ValueError) as error:
+            raise LinkError(
+                f"cannot be opened: {_reason(error)}", where=port, to_do=_hint(port, error)
+            ) from error
+        self._selectable = sys.platform != "win32"
+
+    def read(self, wait_s: float) -> bytes:
+        """What has come, after at most `wait_s` of waiting for the first byte."""
+        if not self._selectable:
+            first = self._port.read(1)
+            return bytes(first + self._port.read(self._port.in_waiting)) if first else b""
+        descriptor = self._port.fileno()
+        if not select.select([descriptor], [], [], wait_s)[0]:
+            return b""
+        data = os.read(descriptor, 65536)
+        if not data:
+            raise OSError("the other end has closed the line")
+        return data
+
+    def write(self, data: bytes) -> bool:
+        """Send `data`; False when the line does not take it in time."""
+        try:
+            self._port.write(data)
+        except serial.SerialTimeoutException:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._port.close()
+
+
+def _reason(error: OSError | ValueError) -> str:
+    number = getattr(error, "errno", None)
+    return os.strerror(number).lower() if number else ascii(str(error))[1:-1]
+
+
+def _hint(port: str, error: OSError | ValueError) -> str:
+    if isinstance(error, ValueError):
+        return "a port is a device such as /dev/ttyACM0 or COM3, or socket://HOST:NUMBER"
+    match getattr(error, "errno", None):
+        case 13:
+            return (
+                "your account may not use serial ports: on most Linux systems, add it to "
+                "the group that owns the device (often dialout), log out and in again"
+            )
+        case 2:
+            return "is the board plugged in? `rig ports` lists the ports that are there"
+        case 16 | 11:
+            return "another program holds the port: close it and try again"
+    if port.startswith("socket:"):
+        return "is the simulated board still running at that address?"
+    return "`rig ports` lists the ports that are there"

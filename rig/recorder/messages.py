@@ -1,0 +1,142 @@
+"""What crosses the pipes between the recorder and its parent. Frozen, small, picklable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from rig.stand.limits import Alarm
+from rig.stand.model import Stand
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Everything the recorder must know before a run.
+
+    `throttle` holds steps of (percent, seconds). Without steps the run lasts `seconds`,
+    or, with None, until it is told to stop. `automatic` arms and starts without waiting
+    for the operator's two actions. `beginning` is what the journal's first line shall say
+    of the run; the recorder does not look into it.
+    """
+
+    stand: Stand
+    port: str
+    journal: Path
+    beginning: Mapping[str, object]
+    seconds: float | None = None
+    throttle: tuple[tuple[float, float], ...] = ()
+    soak_s: float = 20.0
+    automatic: bool = True
+
+    @property
+    def length_s(self) -> float | None:
+        """How long the motor is to run."""
+        return self.seconds or sum(hold_s for _, hold_s in self.throttle) or None
+
+
+# From the parent to the recorder.
+
+
+@dataclass(frozen=True, slots=True)
+class ArmRun:
+    """First of the two actions that set a motor turning."""
+
+
+@dataclass(frozen=True, slots=True)
+class StartRun:
+    """Second of the two actions that set a motor turning."""
+
+
+@dataclass(frozen=True, slots=True)
+class StopRun:
+    """Stop now. Said again while coasting, it ends the recording."""
+
+    cause: str = "the operator stopped the run"
+
+
+@dataclass(frozen=True, slots=True)
+class SetThrottle:
+    """Drive at this percentage from now on; the planned steps are given up."""
+
+    percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge:
+    """The operator has seen the alarms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A remark of the operator's, kept in the capture at this moment."""
+
+    text: str
+
+
+Order = ArmRun | StartRun | StopRun | SetThrottle | Acknowledge | Mark
+
+
+# From the recorder to the parent.
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFigures:
+    """How the link is doing."""
+
+    lines_per_s: float
+    good: int
+    lost: int
+    rejected: int
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The run at one moment.
+
+    `values` and `peaks` go with `columns`. `trace` holds the newest tenths of a second as
+    rows of (tenth, lowest values, highest values), so that a chart misses nothing even
+    when single snapshots do not arrive.
+    """
+
+    state: str
+    cause: str
+    host_s: float
+    elapsed_s: float
+    remaining_s: float | None
+    columns: tuple[str, ...]
+    values: tuple[float, ...]
+    peaks: tuple[float, ...]
+    clipped: tuple[str, ...]
+    charge_ah: float
+    energy_wh: float
+    throttle_pct: float | None
+    link: LinkFigures
+    can_stop: bool
+    can_throttle: bool
+    instruction: str
+    alarms: tuple[Alarm, ...]
+    trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something the operator must be told. Events are never dropped.
+
+    `loud` marks what needs a hand on the switch.
+    """
+
+    host_s: float
+    text: str
+    alarm: Alarm | None = None
+    loud: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The last message of a run."""
+
+    outcome: str
+    exit_code: int
+    cause: str
+    to_do: str = ""

@@ -1,0 +1,55 @@
+"""Whether a stop took effect, judged from what the stand measures and not from what it says.
+
+Pure: readings and time in, a verdict out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+PROVE_WITHIN_S = 1.0
+"""How long current and speed may take to fall before the stop counts as not effective."""
+
+CURRENT_LEFT = 0.25
+SPEED_LEFT = 0.9
+"""Fractions of the readings at the stop, below which they have fallen."""
+
+REST_CURRENT_A = 1.5
+REST_SPEED_RPM = 60.0
+"""Readings below these are those of a motor that nobody drives: an amplifier's offset and a
+rotor that is pushed by a draught. From common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What was read when the stop was told, against which later readings are held."""
+
+    told_s: float
+    current_a: float
+    speed_rpm: float
+
+    @classmethod
+    def begin(cls, now_s: float, values: Mapping[str, float]) -> Proof:
+        """`values` are the newest readings by column; what is missing cannot be held."""
+        return cls(now_s, values.get("current_a", math.nan), values.get("speed_rpm", math.nan))
+
+    def holds(self, values: Mapping[str, float], unusable: frozenset[str]) -> bool:
+        """Whether every reading that can speak has fallen, and at least one can.
+
+        `unusable` names columns whose reading is clipped or faulty just now: a clipped
+        current is proof of nothing, and leaves the stop unproven.
+        """
+        bounds = {
+            "current_a": max(CURRENT_LEFT * _known(self.current_a), REST_CURRENT_A),
+            "speed_rpm": max(SPEED_LEFT * _known(self.speed_rpm), REST_SPEED_RPM),
+        }
+        readings = [(values[name], name) for name in bounds if name in values]
+        return bool(readings) and all(
+            name not in unusable and abs(value) <= bounds[name] for value, name in readings
+        )
+
+
+def _known(reading: float) -> float:
+    return reading if math.isfinite(reading) else 0.0

@@ -1,0 +1,73 @@
+"""The states of a run, as one table that can be checked by eye.
+
+A run is linked, made ready, armed in two separate steps, run, stopped and watched until it
+is cold enough. Three things are worth saying about the table:
+
+* There is no way from RUNNING to COASTING but through STOPPING. A stop is proven, not
+  assumed: STOPPING is left for COASTING only when the current and the speed were seen to
+  fall, and for UNPROVEN when they were not in good time. UNPROVEN is not an end: the stop
+  line is repeated there for as long as the motor turns.
+* STOP is allowed in every state in which a motor could turn, also before we believe that
+  it does. Stopping a motor that stands still is harmless.
+* Nothing leads back. A run that was stopped is over; the next one is a new run with a new
+  journal, so that no capture ever holds two.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class State(StrEnum):
+    """Where a run stands. The words are kept in captures and shown to the operator."""
+
+    LINKING = "linking"
+    READY = "ready"
+    ARMING = "arming"
+    ARMED = "armed"
+    RUNNING = "running"
+    STOPPING = "stopping"
+    UNPROVEN = "unproven"
+    COASTING = "coasting"
+    ENDED = "ended"
+
+
+class Happening(StrEnum):
+    """What moves a run from one state to the next."""
+
+    IDENTIFIED = "the board has introduced itself"
+    ARM = "told to arm"
+    LIMITS_HELD = "the board holds the limits and is armed"
+    START = "told to start"
+    STOP = "told to stop"
+    FELL = "current and speed fell"
+    DID_NOT_FALL = "current or speed did not fall"
+    COLD = "standstill and heat soak are over"
+    GIVEN_UP = "nothing more can be recorded"
+
+
+TABLE: dict[tuple[State, Happening], State] = {
+    (State.LINKING, Happening.IDENTIFIED): State.READY,
+    (State.READY, Happening.ARM): State.ARMING,
+    (State.ARMING, Happening.LIMITS_HELD): State.ARMED,
+    (State.ARMED, Happening.START): State.RUNNING,
+    (State.READY, Happening.STOP): State.STOPPING,
+    (State.ARMING, Happening.STOP): State.STOPPING,
+    (State.ARMED, Happening.STOP): State.STOPPING,
+    (State.RUNNING, Happening.STOP): State.STOPPING,
+    (State.STOPPING, Happening.FELL): State.COASTING,
+    (State.STOPPING, Happening.DID_NOT_FALL): State.UNPROVEN,
+    (State.UNPROVEN, Happening.FELL): State.COASTING,
+    (State.COASTING, Happening.COLD): State.ENDED,
+} | {(state, Happening.GIVEN_UP): State.ENDED for state in State if state is not State.ENDED}
+
+GUARDED = frozenset({State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
+"""States in which limits are judged."""
+
+HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})
+"""States in which the board is kept from cutting by itself."""
+
+
+def after(state: State, happening: Happening) -> State | None:
+    """The next state, or None where `happening` means nothing in `state`."""
+    return TABLE.get((state, happening))

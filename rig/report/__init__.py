@@ -1,0 +1,1 @@
+"""Results as a person reads them: tables and small plots for the terminal."""
