@@ -4,6 +4,7 @@ import unicodedata
 
 from hypothesis import given
 from hypothesis import strategies as st
+
 from rig.text import plain
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+
 from rig.analysis.comparison import RunFigures, compare
 from rig.analysis.figures import run_figures
 from rig.analysis.steady import steady_window
@@ -90,9 +91,7 @@ def test_one_run_has_no_scatter_and_a_tripped_run_is_left_out_with_its_reason() 
         ([*runs("a", 1.0), *runs("b", 1.0, outcome="tripped")], "a", "no run that can be used"),
     ],
 )
-def test_what_cannot_be_compared_is_said(
-    made: list[RunFigures], baseline: str, words: str
-) -> None:
+def test_what_cannot_be_compared_is_said(made: list[RunFigures], baseline: str, words: str) -> None:
     with pytest.raises(SettingsError) as error:
         compare(made, baseline)
     assert words in str(error.value)

@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from rig.stand.sampler import Sample
+
 from rig.protocol import commands
 from rig.protocol.records import Answer, Channel, Hello
 from rig.recorder.conversation import AGAIN_AFTER_S, OVERDUE_AFTER_S, Conversation
@@ -11,7 +13,6 @@ from rig.recorder.proof import Proof
 from rig.recorder.readings import TRACE_LENGTH, Readings
 from rig.recorder.states import TABLE, Happening, State, after
 from rig.recorder.steps import Steps
-from rig.stand.sampler import Sample
 
 
 def test_no_way_from_running_to_coasting_but_through_a_proven_stop() -> None:
@@ -25,9 +26,7 @@ def test_every_state_but_the_end_can_be_left_and_the_end_cannot() -> None:
         assert bool(ways_out) == (state is not State.ENDED)
 
 
-@pytest.mark.parametrize(
-    "state", [State.READY, State.ARMING, State.ARMED, State.RUNNING]
-)
+@pytest.mark.parametrize("state", [State.READY, State.ARMING, State.ARMED, State.RUNNING])
 def test_stop_means_something_wherever_a_motor_could_turn(state: State) -> None:
     assert after(state, Happening.STOP) is State.STOPPING
 

@@ -1,0 +1,89 @@
+"""A new file appears under its name only when it is whole, and never in place of another.
+
+It is written under a temporary name in the same folder, flushed to the disk, checked, and
+only then given its name. Whatever goes wrong, nothing half-written is left.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Callable
+from itertools import count
+from pathlib import Path
+from typing import BinaryIO
+
+from rig.errors import DiskError
+
+PARTIAL = ".partial"
+
+
+def write_new(
+    wanted: Path,
+    write: Callable[[BinaryIO], None],
+    check: Callable[[Path], None] = lambda _: None,
+    *,
+    to_do: str = "Make room on the disk, or choose another folder.",
+) -> Path:
+    """Write a file with `write`, check it with `check`, and return the name it got.
+
+    That is `wanted`, or where this is taken, the same with `_2`, `_3` and so on.
+    Raises DiskError with `to_do` when the disk refuses.
+    """
+    partial = wanted.with_name(f".{wanted.name}.{secrets.token_hex(4)}{PARTIAL}")
+    try:
+        with partial.open("xb") as file:
+            write(file)
+            file.flush()
+            os.fsync(file.fileno())
+        check(partial)
+        final = _publish(partial, wanted)
+        _flush_folder(final.parent)
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        raise DiskError(f"the disk refused: {reason}", where=str(wanted), to_do=to_do) from error
+    finally:
+        partial.unlink(missing_ok=True)
+    return final
+
+
+def sweep(wanted: Path) -> None:
+    """Remove what processes that were killed while writing `wanted` have left."""
+    prefix = f".{wanted.name}."
+    for path in wanted.parent.iterdir():
+        if path.name.startswith(prefix) and path.name.endswith(PARTIAL):
+            path.unlink(missing_ok=True)
+
+
+def _publish(partial: Path, wanted: Path) -> Path:
+    for number in count(1):
+        name = wanted.name if number == 1 else f"{wanted.stem}_{number}{wanted.suffix}"
+        target = wanted.with_name(name)
+        try:
+            _name(partial, target)
+        except FileExistsError:
+            continue
+        return target
+    raise AssertionError("count() does not end")
+
+
+def _name(partial: Path, target: Path) -> None:
+    """Give `partial` the name `target`. Raises FileExistsError, also when two try at once."""
+    try:
+        os.link(partial, target)
+    except FileExistsError:
+        raise
+    except OSError:
+        # No hard links here (a memory stick): take the name first, then fill it.
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        partial.replace(target)
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make the new name itself survive a power cut, where a folder can be flushed."""
+    if os.name == "posix":
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)

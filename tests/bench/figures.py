@@ -1,0 +1,295 @@
+"""How each figure is measured. Best of several rounds where the machine may be busy."""
+
+from __future__ import annotations
+
+import gc
+import io
+import os
+import queue
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from rig.captures.capture import load as load_capture
+from rig.captures.convert import convert
+from rig.stand.settings import demo_stand, stand_to_dict
+
+from rig.protocol.decoder import Decoder, decode_bulk
+from rig.protocol.framing import frame
+from rig.protocol.records import Remark
+from rig.recorder.handle import Message, Recorder
+from rig.recorder.messages import ArmRun, Ended, Plan, Snapshot, StartRun
+from rig.stand.model import Stand
+from tests.bench.scripted import CALM, ScriptedBoard
+
+LINES = 300_000
+ROUNDS = 5
+LINE_HZ = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One promise: `measured` must lie on the right side of `limit`."""
+
+    name: str
+    measured: float
+    limit: float
+    at_least: bool
+    absolute: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether the promise is kept."""
+        return self.measured >= self.limit if self.at_least else self.measured <= self.limit
+
+    @property
+    def bound(self) -> str:
+        """The limit in words."""
+        return f"{'>=' if self.at_least else '<='} {self.limit:g}"
+
+    def as_dict(self) -> dict[str, object]:
+        """For --json."""
+        return {
+            "name": self.name,
+            "measured": self.measured,
+            "bound": self.bound,
+            "holds": self.holds,
+            "absolute": self.absolute,
+        }
+
+
+def decoding() -> list[Figure]:
+    """Lines per second of the decoder, checksums and all, against two that check nothing."""
+    board = ScriptedBoard(LINE_HZ)
+    journal = b"".join(board.data_line() for _ in range(LINES))
+    board.close()
+    chunks = [journal[at : at + 2**18] for at in range(0, len(journal), 2**18)]
+
+    def ours() -> None:
+        decoder = Decoder()
+        for _ in decode_bulk(chunks, decoder):
+            pass
+        assert decoder.counts.good == LINES
+
+    def plain_loop() -> None:
+        stream = io.BytesIO(journal)
+        while line := stream.readline():
+            [float(field) for field in line[2:-6].split(b",")]
+
+    def by_pandas() -> None:
+        assert len(pd.read_csv(io.BytesIO(journal), header=None)) == LINES
+
+    ours_s, loop_s, pandas_s = (_best(work) for work in (ours, plain_loop, by_pandas))
+    absolute = f"{LINES / ours_s:,.0f} lines/s"
+    return [
+        Figure("decode with checksum / plain loop without", loop_s / ours_s, 2.0, True, absolute),
+        Figure(
+            "decode with checksum / pandas.read_csv",
+            pandas_s / ours_s,
+            0.25,
+            True,
+            f"pandas {LINES / pandas_s:,.0f} lines/s",
+        ),
+    ]
+
+
+def captures() -> list[Figure]:
+    """Journal to capture: speed, memory, size."""
+    with tempfile.TemporaryDirectory() as folder:
+        short = _journal(Path(folder) / "short.journal", LINES)
+        long = _journal(Path(folder) / "long.journal", 5 * LINES)
+        took_s = _best(lambda: convert(short).unlink(), rounds=3)
+        memory = {path: _peak_memory_mib(path) for path in (short, long)}
+        ours = convert(short)
+        plain = Path(folder) / "plain.parquet"
+        load_capture(ours).frame.to_parquet(plain)
+        sizes = ours.stat().st_size, plain.stat().st_size
+    return [
+        Figure(
+            "journal to capture, lines/s / 300,000",
+            LINES / took_s / 300_000,
+            1.0,
+            True,
+            f"{LINES / took_s:,.0f} lines/s",
+        ),
+        Figure(
+            "memory, journal 5 times as long / once",
+            memory[long] / memory[short],
+            1.15,
+            False,
+            f"{memory[long]:.0f} MiB against {memory[short]:.0f} MiB",
+        ),
+        Figure(
+            "capture size / pandas' default Parquet",
+            sizes[0] / sizes[1],
+            0.7,
+            False,
+            f"{sizes[0] / LINES:.1f} bytes a line against {sizes[1] / LINES:.1f}",
+        ),
+    ]
+
+
+def load() -> list[Figure]:
+    """The recorder's share of one core at 1000 lines/s."""
+    with _Run(seconds=6.0) as run:
+        run.until_state("running")
+        before_s, began_s = _cpu_s(run.recorder.process.pid), time.perf_counter()
+        run.board.serve(lambda: time.perf_counter() - began_s > 4.0)
+        share = (_cpu_s(run.recorder.process.pid) - before_s) / (time.perf_counter() - began_s)
+    return [
+        Figure("recorder load at 1000 lines/s, cores", share, 0.15, False, f"{100 * share:.1f} %")
+    ]
+
+
+def trips(count: int) -> list[Figure]:
+    """From the offending line's last byte on the pty to the stop's first, front busy."""
+    busy = threading.Event()
+    threading.Thread(target=_busy_front, args=(busy,), daemon=True).start()
+    times_ms = [_one_trip(0.1 + 0.2 * i / count) for i in range(count)]
+    busy.set()
+    p50, p99 = np.percentile(times_ms, [50, 99])
+    return [
+        Figure("trip latency p50, ms", float(p50), 0.5, False, f"{count} trips at 1000 lines/s"),
+        Figure("trip latency p99, ms", float(p99), 5.0, False, f"worst {max(times_ms):.2f} ms"),
+    ]
+
+
+def start_up() -> list[Figure]:
+    """`rig --help`, the whole process."""
+    took_s = _best(
+        lambda: subprocess.run(
+            [sys.executable, "-m", "rig.cli", "--help"], check=True, capture_output=True
+        )
+    )
+    return [Figure("rig --help, s", took_s, 0.4, False, f"{1000 * took_s:.0f} ms")]
+
+
+class _Run:
+    """A recorder on a scripted board, from ready to the end."""
+
+    def __init__(self, seconds: float) -> None:
+        self._folder = tempfile.TemporaryDirectory()
+        self.board = ScriptedBoard(LINE_HZ)
+        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
+        self.state = ""
+        plan = Plan(
+            stand=bench_stand(),
+            port=self.board.url,
+            journal=Path(self._folder.name) / "run.journal",
+            beginning={},
+            seconds=seconds,
+            soak_s=0.0,
+            automatic=False,
+        )
+        self.recorder = Recorder(plan, self.messages.put)
+
+    def until_state(self, state: str) -> None:
+        """Serve lines until the run is there; the two actions are taken on the way."""
+        self.board.serve(lambda: self._look() == state)
+
+    def _look(self) -> str:
+        while not self.messages.empty():
+            message = self.messages.get()
+            if isinstance(message, Ended):
+                raise RuntimeError(message.cause)
+            if isinstance(message, Snapshot):
+                self.state = message.state
+                if message.state == "ready":
+                    self.recorder.tell(ArmRun())
+                elif message.state == "armed":
+                    self.recorder.tell(StartRun())
+        return self.state
+
+    def __enter__(self) -> _Run:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.recorder.process.kill()
+        self.recorder.wait(5.0)
+        self.board.close()
+        self._folder.cleanup()
+
+
+def bench_stand() -> Stand:
+    """The demo stand: its plain current limit trips on one line over it."""
+    return demo_stand()
+
+
+def _one_trip(after_s: float) -> float:
+    """One trip, `after_s` into a run; its latency in ms."""
+    with _Run(seconds=20.0) as run:
+        run.until_state("running")
+        began_s = time.perf_counter()
+        run.board.serve(lambda: time.perf_counter() - began_s > after_s)
+        run.board.heard = b""
+        run.board.counts = (16_000, *run.board.counts[1:])
+        offending = run.board.data_line()
+        run.board.write(offending)
+        sent_s = time.perf_counter()
+        while b"stop" not in run.board.heard:
+            if time.perf_counter() - sent_s > 1.0:
+                raise TimeoutError("no stop came")
+            run.board.read(0.01)
+        return 1000.0 * (time.perf_counter() - sent_s)
+
+
+def _busy_front(done: threading.Event) -> None:
+    """What a screen does to its own process: garbage, collections, time in the interpreter."""
+    while not done.wait(0.02):
+        rubbish = [{"i": i} for i in range(20_000)]
+        gc.collect()
+        del rubbish
+
+
+def _journal(path: Path, lines: int) -> Path:
+    """A journal as a run leaves it, with speeds and currents that move."""
+    board = ScriptedBoard(LINE_HZ)
+    board.armed = True
+    noise = np.random.default_rng(1).normal(0.0, 6.0, (lines, len(board.counts))).round()
+    with path.open("wb") as file:
+        file.write(frame(Remark("begin", 0.0, {"stand": stand_to_dict(bench_stand())}).body()))
+        file.write(board.introduction())
+        for row, wobble in enumerate(noise.astype(int).tolist()):
+            swing = int(400 * np.sin(row / 4000))
+            board.counts = tuple(
+                base + extra + swing for base, extra in zip(CALM, wobble, strict=True)
+            )
+            file.write(board.data_line())
+    board.close()
+    return path
+
+
+def _peak_memory_mib(journal: Path) -> float:
+    """The peak of a fresh process that converts `journal`."""
+    code = (
+        "import resource, sys; from pathlib import Path; "
+        "from rig.captures.convert import convert; convert(Path(sys.argv[1])).unlink(); "
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    result = subprocess.run(
+        [sys.executable, "-c", code, str(journal)], check=True, capture_output=True, text=True
+    )
+    return float(result.stdout)
+
+
+def _cpu_s(process: int) -> float:
+    """Processor time that a process has used so far."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(") ")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _best(work: Callable[[], object], rounds: int = ROUNDS) -> float:
+    """The shortest of several rounds, in seconds: the one least disturbed by others."""
+    times = []
+    for _ in range(rounds):
+        began_s = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - began_s)
+    return min(times)

@@ -1,0 +1,124 @@
+"""A board without physics, on a pty: fast enough to time the recorder and not ourselves.
+
+It introduces itself, answers every command, and sends the data lines it is given at an even
+pace. `tests/bench` and the recorder's timing tests share it.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+import tty
+from collections.abc import Callable
+
+from rig.protocol import commands
+from rig.protocol.framing import Fault, frame
+from rig.protocol.records import Answer, Channel, Data, Hello, Status
+
+TICK_HZ = 1_000_000
+LABELS = (
+    ("current", "shunt"),
+    ("voltage", "pack"),
+    ("temperature", "motor"),
+    ("temperature", "controller"),
+    ("temperature", "cells"),
+)
+CONVERSIONS = 16
+FULL_SCALE = 1024
+CALM = (1200, 8000, 7400, 7600, 7800)
+"""Counts of a stand with about 10 A and everything at room temperature."""
+
+
+class ScriptedBoard:
+    """`line_hz` lines a second, each with `counts`; change `counts` to change the readings."""
+
+    def __init__(self, line_hz: int) -> None:
+        self.master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self.master, False)
+        self.url = os.ttyname(self._slave)
+        self.counts = CALM
+        self.armed = False
+        self.heard = b""
+        self.sent = 0
+        self._line_hz = line_hz
+        self._pending = b""
+        self._edges = 0
+
+    def introduction(self) -> bytes:
+        """Hello and channels."""
+        hello = Hello(1, "scripted", "1", 7, TICK_HZ, self._line_hz, frozenset("STL"), len(LABELS))
+        channels = [
+            Channel(index, quantity, label, FULL_SCALE, CONVERSIONS, frozenset(), 0)
+            for index, (quantity, label) in enumerate(LABELS)
+        ]
+        return b"".join(frame(record.body()) for record in (hello, *channels))
+
+    def data_line(self) -> bytes:
+        """The next data line: 12,000 rpm at two edges a revolution."""
+        tick = self.sent * TICK_HZ // self._line_hz
+        edges = tick * 400 // TICK_HZ
+        edge_tick = edges * TICK_HZ // 400
+        status = Status.ARMED if self.armed else Status.CUT
+        data = Data(
+            self.sent & 0xFFFF, tick & 0xFFFFFFFF, edges & 0xFFFF, edge_tick, status, self.counts
+        )
+        self.sent += 1
+        return frame(data.body())
+
+    def write(self, data: bytes) -> None:
+        """Send all of `data`, waiting while the pty is full."""
+        while data:
+            try:
+                data = data[os.write(self.master, data) :]
+            except BlockingIOError:
+                select.select([], [self.master], [], 1.0)
+
+    def read(self, wait_s: float = 0.0) -> bytes:
+        """What the host said within `wait_s`; it is answered."""
+        if not select.select([self.master], [], [], wait_s)[0]:
+            return b""
+        try:
+            data = os.read(self.master, 4096)
+        except OSError:
+            return b""
+        self.heard += data
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        for line in lines:
+            self._obey(line)
+        return data
+
+    def serve(self, until: Callable[[], bool], limit_s: float = 30.0) -> None:
+        """Send lines at an even pace until `until()`; TimeoutError after `limit_s`."""
+        began_s = time.perf_counter()
+        first = self.sent
+        while not until():
+            now_s = time.perf_counter()
+            if now_s - began_s > limit_s:
+                raise TimeoutError("what was waited for did not come")
+            due = first + int((now_s - began_s) * self._line_hz)
+            while self.sent < due:
+                self.write(self.data_line())
+            self.read(0.5 / self._line_hz)
+
+    def close(self) -> None:
+        """Pull the plug."""
+        os.close(self.master)
+        os.close(self._slave)
+
+    def _obey(self, line: bytes) -> None:
+        heard = commands.parse_command(line)
+        if isinstance(heard, Fault | commands.Refusal):
+            return
+        number, command = heard
+        match command:
+            case commands.AskHello():
+                self.write(self.introduction())
+            case commands.Arm():
+                self.armed = True
+            case commands.Stop():
+                self.armed = False
+                self.counts = (80, *self.counts[1:])
+        if number is not None:
+            self.write(frame(Answer(number).body()))
