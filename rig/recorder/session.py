@@ -249,7 +249,7 @@ class Session:
         sample = self._sampler.sample(step, data)
         alarms: list[Alarm] = []
         if self._guard is not None and self.state in GUARDED:
-            alarms = self._guard.check(sample.time_s, sample)
+            alarms = self._guard.check(sample.time_s, sample, step.lost)
             self._stop_on_trip(alarms, now_s)
         self._keep(kept + b"\n")
         self._readings.add(sample)

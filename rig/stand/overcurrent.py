@@ -43,7 +43,7 @@ def trip_time_s(settings: OverCurrent, current_a: float) -> float:
     if multiple <= 1:
         return math.inf
     curve = CURVES[settings.curve]
-    return settings.time_multiplier * (curve.k / (multiple**curve.a - 1) + curve.c)
+    return float(settings.time_multiplier * (curve.k / (multiple**curve.a - 1) + curve.c))
 
 
 class InverseTime:

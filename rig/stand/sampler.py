@@ -85,7 +85,9 @@ class Sampler:
                 where="stand.toml, channels",
                 to_do=f"The board's labels are: {', '.join(map(repr, by_label)) or 'none'}.",
             )
-        self._bound = [_bind(settings, by_label[settings.board_label]) for settings in stand.channels]
+        self._bound = [
+            _bind(settings, by_label[settings.board_label]) for settings in stand.channels
+        ]
         columns = [bound.column for bound in self._bound]
         self._power = None
         if "current_a" in columns and "voltage_v" in columns:
@@ -143,7 +145,9 @@ class Sampler:
         """
         if self._first_tick is None and len(tick):
             self._first_tick = int(tick[0])
-        result: dict[str, NDArray[Any]] = {"time_s": (tick - (self._first_tick or 0)) / self._tick_hz}
+        result: dict[str, NDArray[Any]] = {
+            "time_s": (tick - (self._first_tick or 0)) / self._tick_hz
+        }
         valid = np.ones(len(tick), dtype=bool)
         fits = fields.shape[1] == FIXED_DATA_FIELDS + len(self._channels)
         for bound in self._bound:
@@ -251,7 +255,9 @@ def _hold_ms(level: Level) -> int:
 
 def _count_limit(bound: _Bound, level: Level) -> Limit | None:
     ends = [
-        _count_for(bound, value) for value in (level.trip_under, level.trip_over) if value is not None
+        _count_for(bound, value)
+        for value in (level.trip_under, level.trip_over)
+        if value is not None
     ]
     if not ends:
         return None

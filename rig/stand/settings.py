@@ -235,7 +235,8 @@ class _Reader:
                     levels.append((key, level))
             else:
                 self._unknown(f"limits.{key}", key, _LIMIT_KEYS)
-        return self._part("limits", Limits, {**plain, "levels": tuple(levels)})
+        limits: Limits | None = self._part("limits", Limits, {**plain, "levels": tuple(levels)})
+        return limits
 
     def _order(self, key: str, level: Level) -> None:
         if None not in (level.warn_over, level.trip_over) and level.warn_over > level.trip_over:  # type: ignore[operator]
