@@ -11,9 +11,11 @@ from typing import Any
 from rig.analysis.comparison import Comparisons, RunFigures
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import run_figures
-from rig.captures.capture import Capture, load
+from rig.captures.capture import Capture, Meta, load, read_meta
+from rig.captures.convert import convert
 from rig.errors import InputFileError
 from rig.report import terminal
+from rig.stand.settings import load_stand
 from rig.text import plain
 
 
@@ -97,3 +99,41 @@ def comparisons_as_dict(comparisons: Comparisons) -> dict[str, Any]:
 def json_ready(figures: dict[str, float]) -> dict[str, float | None]:
     """NaN has no place in JSON: what is not known becomes null."""
     return {key: value if math.isfinite(value) else None for key, value in figures.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Salvaged:
+    """What could be kept of a journal or log."""
+
+    capture: Path
+    meta: Meta
+
+    def as_dict(self) -> dict[str, Any]:
+        """For --json."""
+        return {
+            "written": str(self.capture),
+            "rows": self.meta.rows,
+            "outcome": self.meta.outcome,
+            "statistics": self.meta.statistics,
+        }
+
+    def sentence(self) -> str:
+        """What was kept and what was not."""
+        statistics = self.meta.statistics
+        rejected = sum(statistics["rejected"].values())
+        ends = {"cut off": "the journal has no end: its recorder died"}
+        lines = [
+            f"written: {self.capture}",
+            f"{self.meta.rows} lines kept, {statistics['lost']} lost on the way, "
+            f"{rejected} rejected{', the last one cut short' if statistics['cut_line'] else ''}",
+            ends.get(self.meta.outcome, f"outcome: {self.meta.outcome}"),
+        ]
+        return "\n".join(lines)
+
+
+def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
+    """Make a capture of a journal or a plain log. Raises RigError."""
+    settings = load_stand(stand) if stand is not None else None
+    with terminal.progress(f"reading {journal.name}") as advance:
+        capture = convert(journal, stand=settings, setup=setup, progress=advance)
+    return Salvaged(capture, read_meta(capture))

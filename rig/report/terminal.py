@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from rich import box
 from rich.console import Console
+from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
@@ -41,6 +43,14 @@ def console() -> Console:
     """Where results are printed: never narrower than a table needs."""
     width = max(shutil.get_terminal_size((100, 24)).columns, NARROWEST)
     return Console(width=width, highlight=False, markup=False, emoji=False)
+
+
+@contextmanager
+def progress(title: str) -> Iterator[Callable[[float], None]]:
+    """A bar on the error output while something long is done; the share done goes in."""
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(Text(plain(title)).plain, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
 
 
 def quantity_name(column: str) -> str:

@@ -27,7 +27,7 @@ class Drive:
     timing_deg: float = 10.0
     best_timing_deg: float = 5.0
     speed_per_degree: float = 0.0022
-    loss_per_degree: float = 0.011
+    loss_per_degree: float = 0.0035
     rotor_w_at_10krpm: float = 520.0
     inertia_kgm2: float = 1.6e-4
     controller_ohm: float = 0.006

@@ -187,8 +187,7 @@ class Guard:
         for column in self._must_not_clip:
             lines = self._clipped_lines.get(column, 0) + 1 if column in sample.clipped else 0
             value = sample.values[self._columns.index(column)]
-            # The low end of a current's scale is only nothing flowing, with an offset below it.
-            if not lines or (column == "current_a" and value <= 0.0):
+            if not lines:
                 self._clipped_lines.pop(column, None)
                 continue
             self._clipped_lines[column] = lines

@@ -55,6 +55,7 @@ class _Bound:
     parameters: SimpleNamespace
     lowest: int
     highest: int
+    low_end: float
     span: tuple[float, float] | None
 
     def value(self, count: Any) -> Any:
@@ -119,7 +120,7 @@ class Sampler:
                 faults.append((bound.column, word))
                 values.append(math.nan)
                 continue
-            if bound.span is None and not bound.lowest < count < bound.highest:
+            if bound.span is None and not bound.low_end < count < bound.highest:
                 clipped.append(bound.column)
             values.append(bound.value(float(count)))
         if self._power is not None and self._power_at is not None:
@@ -213,6 +214,8 @@ def _bind(settings: ChannelSettings, channel: Channel) -> _Bound:
         parameters=_board_zero(settings, channel),
         lowest=channel.lowest_count,
         highest=channel.highest_count,
+        # The low end of a converter that cannot go below zero is where nothing flows.
+        low_end=channel.lowest_count if channel.bipolar else -math.inf,
         span=ratio_span(settings.sensor),
     )
 
@@ -244,7 +247,7 @@ def _fault(bound: _Bound, count: int) -> str:
 def _unusable(bound: _Bound, counts: Ints) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     nowhere = np.zeros(len(counts), dtype=bool)
     if bound.span is None:
-        return nowhere, (counts <= bound.lowest) | (counts >= bound.highest)
+        return nowhere, (counts <= bound.low_end) | (counts >= bound.highest)
     ratio = _ratio(bound, counts)
     return (ratio >= bound.span[1]) | (ratio <= bound.span[0]), nowhere
 
