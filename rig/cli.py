@@ -4,16 +4,14 @@ before a command needs it, so that `rig --help` answers at once."""
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
-import click
 import typer
 
-from rig.errors import DISK_REFUSED, STOPPED, USAGE, RigError, SettingsError
+from rig.errors import DISK_REFUSED, DONE, USAGE, RigError, SettingsError
 from rig.text import plain
 
 app = typer.Typer(
@@ -265,27 +263,16 @@ def _print_path(path: Path, as_json: bool) -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """The one place where errors become a message and an exit code."""
     try:
-        code = app(args=arguments, standalone_mode=False)
-        sys.stdout.flush()
-        return code if isinstance(code, int) else 0
-    except click.exceptions.Abort:
-        return STOPPED
-    except click.ClickException as error:
-        error.show()
-        return USAGE
+        app(args=arguments)
+    except SystemExit as done:
+        return done.code if isinstance(done.code, int) else USAGE
     except RigError as error:
         print(plain(f"rig: {error}"), file=sys.stderr)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("rig: interrupted", file=sys.stderr)
-        return STOPPED
-    except BrokenPipeError:
-        # The reader of our output has gone; there is nobody to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        return 0
     except OSError as error:
         print(plain(f"rig: {error}\n  Is there room on the disk?"), file=sys.stderr)
         return DISK_REFUSED
+    return DONE
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ from rig.text import plain
 
 TIMINGS_DEG = {"early": 20.0, "late": 5.0}
 RUNS = 3
-THROTTLE = ("70:3.5",)
+THROTTLE = ("70:3",)
 TOO_LOW_A = 15.0
 """A trip level that the demo's motor passes on its way up, to show what a trip is like."""
 
@@ -56,15 +56,17 @@ class Demo:
 def demo(out: Path | None = None) -> Demo:
     """Run it all. Raises RigError when a run does not end as it should."""
     folder = out or default_folder() / f"demo {datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    seed = 0
     for number in range(RUNS):
         for setup, timing_deg in TIMINGS_DEG.items():
+            seed += 1
             _say(f"{setup}, run {number + 1} of {RUNS}: {timing_deg:g} degrees of timing")
-            outcome = bench.run_once(request(folder, setup, timing_deg, seed=number))
+            outcome = bench.run_once(request(folder, setup, timing_deg, seed=seed))
             if outcome.exit_code != DONE:
                 raise _unexpected(outcome)
     _say(f"trip: the over-current limit is set to {TOO_LOW_A:g} A on purpose")
     tripped = bench.run_once(
-        request(folder, "trip", TIMINGS_DEG["early"], seed=RUNS), stand=cautious(demo_stand())
+        request(folder, "trip", TIMINGS_DEG["early"], seed=0), stand=cautious(demo_stand())
     )
     if tripped.outcome != "tripped":
         raise _unexpected(tripped)

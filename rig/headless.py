@@ -21,7 +21,7 @@ from rig.errors import RigError
 from rig.recorder.handle import Message, Recorder
 from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
 from rig.recorder.states import State
-from rig.stand.quantities import unit_of
+from rig.stand.quantities import is_temperature, key_of, unit_of
 from rig.text import plain
 
 STATUS_EVERY_S = 1.0
@@ -139,7 +139,7 @@ class _Printer:
 def status_line(snapshot: Snapshot) -> str:
     """One line that says how the run stands."""
     readings = [
-        f"{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
+        f"{_name(column)}{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
         for column, value in zip(snapshot.columns, snapshot.values, strict=False)
     ]
     link = snapshot.link
@@ -150,6 +150,11 @@ def status_line(snapshot: Snapshot) -> str:
     return plain(
         f"{snapshot.host_s:6.1f} s  {snapshot.state:<9} {'  '.join(readings)}{losses}{todo}"
     )
+
+
+def _name(column: str) -> str:
+    """Temperatures need their names; amps, volts and watts are known by their units."""
+    return f"{key_of(column)} " if is_temperature(column) else ""
 
 
 _PLACES = {"speed_rpm": 0, "power_w": 0, "voltage_v": 2}

@@ -1,4 +1,4 @@
-"""`python -m rig.captures JOURNAL`: the capture of a journal whose run nobody watched to its end."""
+"""`python -m rig.captures JOURNAL`: the capture of a run that nobody watched to its end."""
 
 from __future__ import annotations
 

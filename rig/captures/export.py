@@ -91,7 +91,7 @@ def _head(name: str, unit: str) -> str:
 
 
 def _unit(field: pa.Field) -> str:
-    return (field.metadata or {}).get(b"unit", b"").decode()
+    return str((field.metadata or {}).get(b"unit", b"").decode())
 
 
 def _quoted(text: str) -> str:

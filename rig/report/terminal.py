@@ -72,14 +72,15 @@ def number(value: float | None, column: str) -> str:
 
 def print_figures(figures: Mapping[str, float]) -> None:
     """The figures of one run."""
+    if not figures:
+        console().print("This run has no steady part, and so no figures.")
+        return
     rows = [
         (quantity_name(column), number(value, column))
         for column, value in figures.items()
         if not column.startswith("steady_")
     ]
-    title = "no steady part: no figures"
-    if figures:
-        title = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
+    title = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
     print_table(["quantity", "mean "], rows, title=title)
 
 

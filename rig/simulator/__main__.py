@@ -15,7 +15,7 @@ from pathlib import Path
 from rig.errors import DISK_REFUSED, RigError
 from rig.simulator.board import Board, Settings
 from rig.simulator.faults import NAMES, parse_fault
-from rig.simulator.plant import Drive
+from rig.simulator.plant import Drive, another_day
 from rig.simulator.serve import TruthFile, open_wire, serve
 
 NEAR_THE_WRAP = (65_500, 2**32 - 2_000_000, 65_500)
@@ -32,7 +32,7 @@ def parser() -> argparse.ArgumentParser:
     add = options.add_argument
     add("--timing", type=float, default=10.0, metavar="DEG", help="timing advance (10)")
     add("--volts", type=float, default=24.6, help="the pack's voltage at rest (24.6)")
-    add("--seed", type=int, default=0, help="of noise, errors and faults (0)")
+    add("--seed", type=int, default=0, help="of noise, faults and the day (0)")
     add("--lines", type=int, default=200, metavar="HZ", help="data lines a second (200)")
     add("--pace", type=float, default=1.0, help="times real time (1)")
     add("--fault", action="append", default=[], help="a fault; may be given again")
@@ -59,7 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except RigError as error:
         print(f"rig: {error}", file=sys.stderr)
         return error.exit_code
-    board = Board(Drive(timing_deg=chosen.timing, pack_v=chosen.volts), settings)
+    drive = another_day(Drive(timing_deg=chosen.timing, pack_v=chosen.volts), chosen.seed)
+    board = Board(drive, settings)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with ExitStack() as stack:
         truth = None

@@ -51,7 +51,11 @@ class Wiring:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How the board is set up. `start` holds the first sequence, tick and edge count."""
+    """How the board is set up. `start` holds the first sequence, tick and edge count.
+
+    `stand` is the seed of the stand's own gain and offset errors, which do not change from
+    run to run; 0 is a stand without errors. `seed` is that of everything else.
+    """
 
     seed: int = 0
     line_hz: int = 200
@@ -59,7 +63,7 @@ class Settings:
     abilities: str = "STLZ"
     faults: tuple[Fault, ...] = ()
     noise_counts: float = 0.7
-    errors: bool = True
+    stand: int = 1
     start: tuple[int, int, int] = (0, 0, 0)
     wiring: Wiring = field(default_factory=Wiring)
 
@@ -111,13 +115,14 @@ class Board:
 
     def _draw_errors(self) -> dict[str, tuple[float, float]]:
         """Gain and offset errors of this stand, inside marram.toml's tolerances."""
-        if not self.settings.errors:
+        if not self.settings.stand:
             return {label: (1.0, 0.0) for _, label in LABELS}
+        uniform = random.Random(self.settings.stand).uniform
         wide = {"shunt": (0.006, 0.12), "pack": (0.006, 0.0)}
         return {
             label: (
-                1.0 + self._random.uniform(-1, 1) * wide.get(label, (0.004, 0.0))[0],
-                self._random.uniform(-1, 1) * wide.get(label, (0.0, 0.0))[1],
+                1.0 + uniform(-1, 1) * wide.get(label, (0.004, 0.0))[0],
+                uniform(-1, 1) * wide.get(label, (0.0, 0.0))[1],
             )
             for _, label in LABELS
         }

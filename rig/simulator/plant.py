@@ -7,7 +7,8 @@ throughout, named where they have a name. Values of the Marram drive are our own
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import random
+from dataclasses import dataclass, replace
 
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper's resistance at 20 degC (IEC 60028)."""
@@ -23,18 +24,29 @@ class Drive:
 
     rpm_per_volt: float = 700.0
     winding_ohm: float = 0.030
-    no_load_a: float = 1.6
+    no_load_a: float = 2.2
     timing_deg: float = 10.0
     best_timing_deg: float = 5.0
     speed_per_degree: float = 0.0022
     loss_per_degree: float = 0.0035
     rotor_w_at_10krpm: float = 520.0
-    inertia_kgm2: float = 1.6e-4
+    inertia_kgm2: float = 0.8e-4
     controller_ohm: float = 0.006
     pack_v: float = 24.6
     pack_ohm: float = 0.018
     pack_ah: float = 5.0
     ambient_degc: float = 22.0
+
+
+def another_day(drive: Drive, seed: int) -> Drive:
+    """`drive` as it is in one run out of many: charge, air and fit a little different."""
+    gauss = random.Random(seed).gauss
+    return replace(
+        drive,
+        pack_v=drive.pack_v + gauss(0.0, 0.03),
+        ambient_degc=drive.ambient_degc + gauss(0.0, 0.3),
+        rotor_w_at_10krpm=drive.rotor_w_at_10krpm * (1.0 + gauss(0.0, 0.004)),
+    )
 
 
 @dataclass(slots=True)

@@ -17,16 +17,16 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+
 from rig.captures.capture import load as load_capture
 from rig.captures.convert import convert
-from rig.stand.settings import demo_stand, stand_to_dict
-
 from rig.protocol.decoder import Decoder, decode_bulk
 from rig.protocol.framing import frame
 from rig.protocol.records import Remark
 from rig.recorder.handle import Message, Recorder
 from rig.recorder.messages import ArmRun, Ended, Plan, Snapshot, StartRun
 from rig.stand.model import Stand
+from rig.stand.settings import demo_stand, stand_to_dict
 from tests.bench.scripted import CALM, ScriptedBoard
 
 LINES = 300_000

@@ -3,7 +3,6 @@
 import math
 
 import pytest
-from rig.stand.sampler import Sample
 
 from rig.protocol import commands
 from rig.protocol.records import Answer, Channel, Hello
@@ -13,6 +12,7 @@ from rig.recorder.proof import Proof
 from rig.recorder.readings import TRACE_LENGTH, Readings
 from rig.recorder.states import TABLE, Happening, State, after
 from rig.recorder.steps import Steps
+from rig.stand.sampler import Sample
 
 
 def test_no_way_from_running_to_coasting_but_through_a_proven_stop() -> None:
