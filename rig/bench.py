@@ -12,6 +12,7 @@ from rig import headless
 from rig.errors import SettingsError
 from rig.headless import Outcome
 from rig.plans import default_folder, find_stand, plan_run
+from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
@@ -80,7 +81,9 @@ def run_once(
 
 
 def board_options(request: Request) -> list[str]:
-    """The options of `rig simulate` that serve this request."""
+    """The options of `rig simulate` that serve this request. Raises SettingsError."""
+    for fault in request.faults:
+        parse_fault(fault)
     options = [f"--fault={fault}" for fault in request.faults]
     if request.timing_deg is not None:
         options.append(f"--timing={request.timing_deg:g}")

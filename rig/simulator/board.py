@@ -358,7 +358,7 @@ class Board:
             self._thermistor_v(now.pack_degc),
         ]
         if self._fault("clip-current"):
-            volts[0] = 2.0 * REFERENCE_V
+            volts[0] *= 20.0
         if self._fault("motor-open"):
             volts[2] = REFERENCE_V
         if self._fault("motor-shorted"):

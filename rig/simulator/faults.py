@@ -28,7 +28,7 @@ NAMES = {
     "motor-stuck": "the motor's temperature reading does not move",
     "double-mark": "a share of revolutions gives an edge too many",
     "missing-mark": "a share of revolutions gives an edge too few",
-    "clip-current": "the current amplifier is at its upper end",
+    "clip-current": "the current amplifier has twenty times its gain",
     "overcurrent": "the load on the rotor is three times as large",
     "overvolt": "the supply rises by 4 V",
     "undervolt": "the supply falls by 8 V",

@@ -26,8 +26,8 @@ LABELS = (
 )
 CONVERSIONS = 16
 FULL_SCALE = 1024
-CALM = (1200, 8000, 7400, 7600, 7800)
-"""Counts of a stand with about 10 A and everything at room temperature."""
+CALM = (1200, 12000, 7400, 7600, 7800)
+"""Counts of a stand with about 10 A, 24 V and everything at room temperature."""
 
 
 class ScriptedBoard:

@@ -14,13 +14,15 @@ import pytest
 
 from rig.captures.capture import Capture, load
 from rig.captures.convert import convert
+from rig.protocol.records import Channel, Hello
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
 from rig.recorder.session import UNPROVEN_AT_MOST_S, Session
 from rig.recorder.states import State
 from rig.simulator.board import Board, Settings
 from rig.simulator.faults import parse_fault
 from rig.simulator.plant import Drive
-from rig.stand.model import Stand
+from rig.stand.model import OverCurrent, Stand
+from rig.stand.sampler import Sampler
 from rig.stand.settings import demo_stand, stand_to_dict
 
 STEP_S = 0.002
@@ -105,21 +107,53 @@ def test_a_whole_run_ends_as_done_and_its_capture_is_complete(tmp_path: Path) ->
     assert not stand.board.plant.truth.driven
 
 
-TRIPS = {
-    # fault or stand: (quantity, cause, warned first)
-    "over-current": (("overcurrent@2",), level("current", warn_over=45, trip_over=55), "current_a", "over", True),
-    "inverse-time": (("overcurrent@1",), limited(overcurrent=dataclasses.replace(demo_stand().limits.overcurrent, pickup_a=40.0, time_multiplier=0.02)), "current_a", "inverse-time", True),  # type: ignore[type-var]
+QUICK_CURVE = OverCurrent("C", pickup_a=40.0, time_multiplier=0.02)
+
+TRIPS: dict[str, tuple[tuple[str, ...], Stand | None, str, str, bool]] = {
+    # name: faults, stand (None: the demo's), quantity, cause, whether a warning comes first
+    "over-current": (
+        ("overcurrent@2",),
+        level("current", warn_over=45, trip_over=55),
+        "current_a",
+        "over",
+        True,
+    ),
+    "inverse-time": (
+        ("overcurrent@1",),
+        limited(overcurrent=QUICK_CURVE),
+        "current_a",
+        "inverse-time",
+        True,
+    ),
     "over-voltage": (("overvolt@2",), None, "voltage_v", "over", True),
     "under-voltage": (("undervolt@2",), None, "voltage_v", "cell under-voltage", True),
-    "over-speed": (("overspeed@2",), level("speed", warn_over=10850, trip_over=11000), "speed_rpm", "over", True),
-    "over-temperature": (("overheat@1",), level("motor", warn_over=45, trip_over=55), "motor_degc", "over", True),
+    "over-speed": (
+        ("overspeed@2",),
+        level("speed", warn_over=10850, trip_over=11000),
+        "speed_rpm",
+        "over",
+        True,
+    ),
+    "over-temperature": (
+        ("overheat@1",),
+        level("motor", warn_over=45, trip_over=55),
+        "motor_degc",
+        "over",
+        True,
+    ),
     "longest run": ((), limited(longest_run_s=3.0), "run", "longest run", True),
     "open thermistor": (("motor-open@2",), None, "motor_degc", "open", False),
     "shorted thermistor": (("motor-shorted@2",), None, "motor_degc", "shorted", False),
-    "clipped current": (("clip-current@2",), level("current", warn_over=85, trip_over=200), "current_a", "clipped", False),
+    "clipped current": (
+        ("clip-current@2",),
+        level("current", warn_over=85, trip_over=200),
+        "current_a",
+        "clipped",
+        False,
+    ),
     "stuck thermistor": (("motor-stuck@0.5",), limited(stuck_s=2.0), "motor_degc", "stuck", False),
     "lines lost": (("drop@1=0.4",), None, "link", "lines lost", False),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", TRIPS)
@@ -143,16 +177,14 @@ def test_a_limit_warns_trips_stops_the_motor_and_is_in_the_capture(
     if cause in ("over", "inverse-time", "cell under-voltage"):
         assert abs(trip["value"]) != abs(trip["limit"])
     states = [state["state"] for state in capture.meta.states]
-    assert states.index("stopping") < states.index(
-        "coasting" if name != "clipped current" else "unproven"
-    )
+    assert states[states.index("stopping") :] == ["stopping", "coasting", "ended"]
 
 
 def test_silence_stops_the_run_as_a_lost_link(tmp_path: Path) -> None:
     made = bench("silent@2")
     ended = made.run(plan())
     assert ended.exit_code == 4
-    assert [a["cause"] for a in made.capture(tmp_path).meta.alarms] == ["stale"]
+    assert [a["cause"] for a in made.capture(tmp_path).meta.alarms][:1] == ["stale"]
     assert not made.board.plant.truth.driven
 
 
@@ -233,12 +265,6 @@ def test_a_wrap_of_every_counter_passes_unnoticed(tmp_path: Path) -> None:
 
 
 def test_readings_agree_with_the_truth_within_the_stated_uncertainty(tmp_path: Path) -> None:
-    from rig.protocol.records import Channel, Hello
-    from rig.stand.sampler import Sampler
-
-    made = bench()
-    made.run(plan(throttle=((60.0, 3.0),)), [(3.4, StopRun())])
-    # Truth at the stop: the last values before the drive was taken away.
     again = bench()
     board, stand = again.board, demo_stand()
     truths: list[tuple[float, float, float, float]] = []

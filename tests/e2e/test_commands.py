@@ -1,0 +1,304 @@
+"""The commands as a tester runs them: real processes, a real pty, real signals."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from rig.captures.capture import load, read_meta
+from rig.captures.convert import convert
+from rig.simulator.handle import SimulatedBoard
+from tests.e2e.slow_disk import trip_while_the_disk_hangs
+
+RIG = [sys.executable, "-m", "rig.cli"]
+RUN = [*RIG, "run", "--setup", "early", "--throttle", "60:60", "--soak", "0.2", "--headless"]
+
+
+def rig(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*RIG, *map(str, arguments)], capture_output=True, text=True, timeout=90, check=False
+    )
+
+
+def short_run(folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    return rig(
+        "run", "--simulated", "--setup", "early", "--throttle", "60:2", "--soak", "0.2",
+        "--headless", "--json", "--out", folder, *more,
+    )  # fmt: skip
+
+
+def until(condition: Callable[[], object], limit_s: float = 20.0) -> None:
+    """Wait for something to become true; its file or process has no event to wait on."""
+    end_s = time.monotonic() + limit_s
+    while not condition():
+        assert time.monotonic() < end_s, "what was waited for did not come"
+        time.sleep(0.01)
+
+
+def start(folder: Path, port: str, stand: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [*RUN, "--port", port, "--stand", str(stand), "--out", str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
+def child_of(parent: int) -> int:
+    """The recorder process of a front."""
+    done = subprocess.run(
+        ["ps", "-o", "pid=,args=", "--ppid", str(parent)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return next(int(row.split()[0]) for row in done.stdout.splitlines() if "rig.recorder" in row)
+
+
+@pytest.fixture
+def stand() -> Path:
+    return Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
+
+
+def driven(truth: Path) -> bool:
+    """Whether the motor is driven, by the newest whole row of the truth."""
+    rows = truth.read_text().splitlines() if truth.exists() else []
+    return len(rows) > 2 and rows[-2].endswith(",1")
+
+
+def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_path: Path) -> None:
+    for setup in ("early", "late"):
+        done = short_run(tmp_path, "--setup", setup)
+        assert done.returncode == 0, done.stderr
+    capture = Path(json.loads(done.stdout)["capture"])
+    frame = load(capture).frame
+    assert (frame["sequence"].diff().dropna() == 1).all()
+    assert read_meta(capture).statistics["lost"] == 0
+    listed = json.loads(rig("runs", tmp_path, "--json").stdout)
+    assert [row["outcome"] for row in listed] == ["done", "done"]
+    shown = rig("show", capture)
+    assert "Current, A" in shown.stdout
+    assert json.loads(rig("show", capture, "--json").stdout)["figures"]["current_a"] > 5
+    compared = json.loads(rig("compare", tmp_path, "--baseline", "early", "--json").stdout)
+    changes = compared["variants"]["late"]["changes"]
+    assert abs(changes["speed_rpm"]["change_pct"]) < 1.0
+    assert rig("export", capture, tmp_path / "x.csv").returncode == 0
+    assert len(pd.read_csv(tmp_path / "x.csv")) == len(frame)
+    assert rig("recalibrate", capture, "--stand", "rig/stand/marram.toml").returncode == 0
+
+
+def test_a_run_over_tcp_is_complete_too(tmp_path: Path, stand: Path) -> None:
+    with SimulatedBoard(["--tcp", "--lines=1000"]) as board:
+        done = rig(
+            "run", "--port", board.url, "--stand", stand, "--setup", "tcp", "--throttle", "50:2",
+            "--soak", "0", "--headless", "--json", "--out", tmp_path,
+        )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    capture = Path(json.loads(done.stdout)["capture"])
+    assert read_meta(capture).statistics["lost"] == 0
+    assert (load(capture).frame["sequence"].diff().dropna() == 1).all()
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "words"),
+    [("overvolt@1", 3, "Voltage"), ("silent@1", 4, "o line"), ("motor-open@1", 3, "open")],
+)
+def test_trips_end_with_their_code_and_a_capture(
+    tmp_path: Path, fault: str, code: int, words: str
+) -> None:
+    done = short_run(tmp_path, "--fault", fault)
+    assert done.returncode == code, done.stderr
+    assert "!!!" in done.stderr
+    outcome = json.loads(done.stdout)
+    assert words in outcome["cause"]
+    assert load(outcome["capture"]).meta.alarms
+
+
+def test_ctrl_c_stops_the_motor_and_saves(tmp_path: Path, stand: Path) -> None:
+    truth = tmp_path / "truth.csv"
+    with SimulatedBoard([f"--truth={truth}"]) as board:
+        front = start(tmp_path, board.url, stand)
+        until(lambda: driven(truth))
+        front.send_signal(signal.SIGINT)
+        _, errors = front.communicate(timeout=30)
+        assert front.returncode == 3, errors
+        assert not driven(truth)
+    (capture,) = tmp_path.glob("*.parquet")
+    assert read_meta(capture).outcome == "operator"
+
+
+def test_a_killed_front_stops_the_motor_within_a_second_and_leaves_a_capture(
+    tmp_path: Path, stand: Path
+) -> None:
+    truth = tmp_path / "truth.csv"
+    with SimulatedBoard([f"--truth={truth}"]) as board:
+        front = start(tmp_path, board.url, stand)
+        until(lambda: driven(truth))
+        front.kill()
+        killed_s = time.monotonic()
+        front.communicate()
+        until(lambda: not driven(truth))
+        assert time.monotonic() - killed_s < 1.0
+        until(lambda: list(tmp_path.glob("*.parquet")) and not list(tmp_path.glob("*.journal")))
+    (capture,) = tmp_path.glob("*.parquet")
+    meta = read_meta(capture)
+    assert (meta.outcome, meta.statistics["lost"]) == ("front lost", 0)
+
+
+KILLS = 20
+
+
+def test_a_recorder_killed_at_any_moment_loses_nothing_older_than_half_a_second(
+    tmp_path: Path, stand: Path
+) -> None:
+    random_ = random.Random(11)
+    moments_s = [random_.uniform(0.0, 0.8) for _ in range(KILLS)]
+    with ThreadPoolExecutor(3) as several:
+        jobs = [
+            several.submit(kill_a_recorder, tmp_path / str(number), stand, moment_s)
+            for number, moment_s in enumerate(moments_s)
+        ]
+        for job in jobs:
+            job.result()
+
+
+def kill_a_recorder(folder: Path, stand: Path, moment_s: float) -> None:
+    """One run whose recorder is killed `moment_s` after the motor is first driven."""
+    folder.mkdir()
+    truth = folder / "truth.csv"
+    with SimulatedBoard([f"--truth={truth}"]) as board:
+        front = start(folder, board.url, stand)
+        until(lambda: driven(truth))
+        time.sleep(moment_s)
+        os.kill(child_of(front.pid), signal.SIGKILL)
+        killed_s = time.monotonic()
+        until(lambda: not driven(truth))
+        assert time.monotonic() - killed_s < 1.5, "the board did not cut by itself"
+        output, errors = front.communicate(timeout=20)
+    assert front.returncode == 4
+    assert "NOBODY GUARDS THE RUN" in output + errors
+    assert "rig salvage" in output + errors
+    (journal,) = folder.glob("*.journal")
+    assert rig("salvage", journal).returncode == 0
+    capture = load(journal.with_suffix(".parquet"))
+    assert capture.meta.outcome == "cut off"
+    assert capture.meta.statistics["lost"] == 0
+    host = pd.read_csv(truth)
+    # Board time at the kill, by the truth's record of both clocks.
+    at_kill_s = float(host.loc[host["host_s"] <= killed_s, "time_s"].iloc[-1])
+    assert capture.frame["tick"].iloc[-1] / 2_000_000 >= at_kill_s - 0.5
+
+
+def test_a_port_that_vanishes_ends_the_run_with_code_4_and_a_capture(
+    tmp_path: Path, stand: Path
+) -> None:
+    truth = tmp_path / "truth.csv"
+    board = SimulatedBoard([f"--truth={truth}"])
+    front = start(tmp_path, board.url, stand)
+    until(lambda: driven(truth))
+    board.process.kill()
+    board.process.wait()
+    output, errors = front.communicate(timeout=20)
+    assert front.returncode == 4, errors
+    assert "LINK IS LOST" in errors
+    assert "capture:" in output
+
+
+def test_a_full_disk_stops_the_motor_with_code_5_and_keeps_what_is_there(
+    tmp_path: Path, stand: Path
+) -> None:
+    truth = tmp_path / "truth.csv"
+    small = "import resource,signal,sys,os; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+    small += "resource.setrlimit(resource.RLIMIT_FSIZE, (60000, 60000)); "
+    small += "os.execv(sys.executable, sys.argv[1:])"
+    with SimulatedBoard([f"--truth={truth}"]) as board:
+        done = subprocess.run(
+            [sys.executable, "-c", small, *RUN, "--port", board.url, "--stand", str(stand),
+             "--out", str(tmp_path)],
+            capture_output=True, text=True, timeout=60, check=False,
+        )  # fmt: skip
+        assert done.returncode == 5, done.stderr
+        assert not driven(truth)
+    assert "disk refused" in done.stdout + done.stderr
+    (kept,) = [*tmp_path.glob("*.parquet"), *tmp_path.glob("*.journal")]
+    rows = read_meta(kept if kept.suffix == ".parquet" else convert(kept)).rows
+    assert rows > 300
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (["run", "--setup", "x", "--port", "/dev/nothing", "--seconds", "1", "--stand",
+          "rig/stand/marram.toml"], 4, "rig ports"),
+        (["run", "--setup", "x", "--port", "COM99:", "--seconds", "1", "--stand", "nowhere.toml"],
+         2, "--stand"),
+        (["run", "--setup", "x", "--simulated"], 2, "--seconds"),
+        (["run", "--setup", "x", "--simulated", "--throttle", "120:4"], 2, "--throttle"),
+        (["run", "--setup", "x", "--simulated", "--seconds", "1", "--fault", "fire"], 2, "fault"),
+        (["show", "README.md"], 2, "capture"),
+        (["compare", "rig", "--baseline", "a"], 2, "no capture"),
+        (["export", "README.md", "x.txt"], 2, ".csv"),
+        (["runs", "nowhere"], 2, "folder"),
+        (["salvage", "README.md"], 2, "no line of a board"),
+        (["nonsense"], 2, "nonsense"),
+    ],
+)  # fmt: skip
+def test_mistakes_end_in_one_message_and_the_right_code(
+    arguments: list[str], code: int, words: str, tmp_path: Path
+) -> None:
+    extra = ["--out", str(tmp_path)] if arguments[0] == "run" else []
+    done = rig(*arguments, *extra)
+    assert done.returncode == code, done.stderr
+    assert words in done.stdout + done.stderr
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_a_label_with_separators_and_escapes_stays_in_its_folder(tmp_path: Path) -> None:
+    done = short_run(tmp_path, "--setup", "../../x\x1b[31m/y")
+    assert done.returncode == 0, done.stderr
+    (capture,) = tmp_path.glob("*.parquet")
+    shown = rig("show", capture)
+    assert "\x1b[31m" not in shown.stdout
+    assert "\\x1b[31m" in shown.stdout
+
+
+def test_the_recorder_process_imports_nothing_heavy() -> None:
+    code = "import rig.recorder.__main__, sys; print(*sorted(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = {name.partition(".")[0] for name in done.stdout.split()}
+    assert not loaded & {
+        "pandas",
+        "pyarrow",
+        "pydantic",
+        "scipy",
+        "textual",
+        "uncertainties",
+        "typer",
+    }
+
+
+def test_a_disk_that_hangs_delays_neither_trip_nor_heartbeat(tmp_path: Path) -> None:
+    """The journal's flush is made to hang for 5 s inside a recorder process on a real pty."""
+    code = (
+        "import os, sys, time\n"
+        "flush = os.fsync\n"
+        "hung = []\n"
+        "def slow(fd):\n"
+        "    if not hung: hung.append(1); time.sleep(5.0)\n"
+        "    flush(fd)\n"
+        "os.fsync = slow\n"
+        "from rig.recorder.__main__ import main\n"
+        "sys.exit(main())\n"
+    )
+    latency_s, longest_gap_s = trip_while_the_disk_hangs(code, tmp_path)
+    assert latency_s < 0.05
+    assert longest_gap_s < 0.4
