@@ -1,7 +1,7 @@
 """The whole job on the simulated stand of Marram, a survey drone with a pusher propeller.
 
 Two timings of the controller, three runs each, one run into a limit set too low on purpose,
-and the comparison. Also the maker of sample_captures/.
+and the comparison. `python -m rig.demo DIR` makes the captures of sample_captures/.
 """
 
 from __future__ import annotations
@@ -17,14 +17,17 @@ from rig import bench, review
 from rig.analysis.comparison import Comparisons
 from rig.errors import DONE, RigError
 from rig.headless import Outcome
-from rig.plans import default_folder
+from rig.plans import default_folder, plan_run
+from rig.recorder.handle import Recorder
 from rig.report.terminal import print_comparisons
+from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Level, Stand
 from rig.stand.settings import demo_stand
 from rig.text import plain
 
 TIMINGS_DEG = {"early": 20.0, "late": 5.0}
 RUNS = 3
+SAMPLE_RUNS = 5
 THROTTLE = ("70:3",)
 TOO_LOW_A = 15.0
 """A trip level that the demo's motor passes on its way up, to show what a trip is like."""
@@ -103,3 +106,38 @@ def _unexpected(outcome: Outcome) -> RigError:
     error = RigError(f"the demo's run ended as {outcome.outcome!r}: {outcome.cause}")
     error.exit_code = outcome.exit_code or error.exit_code
     return error
+
+
+def make_samples(folder: Path) -> None:
+    """The captures of sample_captures/: five runs each, one trip, one journal cut off."""
+    for seed in range(1, 2 * SAMPLE_RUNS + 1):
+        setup = ("early", "late")[(seed - 1) % 2]
+        outcome = bench.run_once(request(folder, setup, TIMINGS_DEG[setup], seed=seed))
+        if outcome.exit_code != DONE:
+            raise _unexpected(outcome)
+    trip = request(folder, "trip", TIMINGS_DEG["early"], seed=0)
+    bench.run_once(trip, stand=cautious(demo_stand()))
+    _cut_off(request(folder, "cut off", TIMINGS_DEG["late"], seed=99), folder)
+
+
+def _cut_off(wanted: bench.Request, folder: Path) -> None:
+    """Record a run, and leave its journal as a crash in mid-line would have."""
+    with SimulatedBoard(bench.board_options(wanted)) as board:
+        plan = plan_run(
+            demo_stand(),
+            board.url,
+            folder=folder,
+            setup=wanted.setup,
+            seconds=None,
+            throttle=wanted.throttle,
+            soak_s=wanted.soak_s,
+            notes=wanted.notes,
+        )
+        recorder = Recorder(plan, lambda _: None)
+        recorder.wait()
+    lines = plan.journal.read_bytes()
+    plan.journal.write_bytes(lines[: 2 * len(lines) // 3])
+
+
+if __name__ == "__main__":
+    make_samples(Path(sys.argv[1]))
