@@ -27,6 +27,7 @@ from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot, StopRun
 from rig.recorder.session import Session
 
 LOOK_EVERY_S = 0.01
+TIME_EVERY_S = 0.005
 SNAPSHOT_EVERY_S = 0.1
 CLOCK_EVERY_S = 1.0
 
@@ -154,7 +155,7 @@ def _record(
 
     session = Session(plan, clock(), send=send, keep=journal.append, tell=publisher.tell)
     session.remark("begin", {"utc": _utc(), **plan.beginning}, clock())
-    next_snapshot_s = next_clock_s = clock()
+    next_snapshot_s = next_clock_s = next_time_s = clock()
     disk_told = False
     while session.ended is None:
         try:
@@ -169,7 +170,9 @@ def _record(
             session.on_order(orders.waiting.popleft(), now_s)
         if lost:
             session.on_link_lost(lost[0], now_s)
-        session.on_time(now_s)
+        if now_s >= next_time_s:
+            next_time_s = now_s + TIME_EVERY_S
+            session.on_time(now_s)
         if (publisher.broken or not orders.parent_lives) and session.ended is None:
             orders.parent_lives = False
             session.on_front_lost(now_s)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from rig.protocol.records import Data
 from rig.protocol.timeline import Step
 from rig.stand.model import Tachometer
-from rig.stand.tachometer import Speedometer
+from rig.stand.tachometer import Speedometer, speeds
 from tests.stand.test_outside import bound
 
 counts = st.one_of(st.integers(0, 16 * 1023), st.sampled_from([0, 16 * 1023, 16 * 1020]))
@@ -39,6 +39,20 @@ def test_single_lines_and_whole_arrays_give_the_same(
         np.testing.assert_allclose(found, sample.values, rtol=1e-12)
         assert columns["valid"][i] == (not sample.clipped and not sample.faults)
         assert columns["time_s"][i] == sample.time_s
+
+
+def test_whole_slices_of_a_turning_rotor_give_what_single_rows_give() -> None:
+    rng = np.random.default_rng(3)
+    tick = np.cumsum(rng.integers(900, 1100, 20_000))
+    edges = tick * 300 // 1_000_000 + (np.arange(20_000) > 15_000)  # one double mark
+    edge_tick = np.maximum.accumulate(np.where(np.diff(edges, prepend=0) > 0, tick - 90, 0))
+    bulk, single = meter(), meter()
+    found, trust = speeds(bulk, tick, edges, edge_tick)
+    rows = zip(tick.tolist(), edges.tolist(), edge_tick.tolist(), strict=True)
+    expected = [single.speed(*row) for row in rows]
+    assert found.tolist() == [speed for speed, _ in expected]
+    assert trust.tolist() == [good for _, good in expected]
+    assert not trust.all()
 
 
 def meter() -> Speedometer:
