@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from rig.errors import InputFileError
+
+if TYPE_CHECKING:  # only `load` needs pandas, which takes long to import
+    import pandas as pd
 
 SCHEMA = 1
 META_KEY = b"rig"
@@ -19,7 +23,12 @@ META_KEY = b"rig"
 
 @dataclass(frozen=True, slots=True)
 class Meta:
-    """What is known about a run. Tables inside are as the journal had them."""
+    """What is known about a run.
+
+    `alarms`, `marks`, `states` and `told` (commands) are tables as the journal had them,
+    each with `time_s`, its place on the table's time scale (None before the first row), and
+    `host_s`, seconds since the recorder began. `stand` is what `stand_from_dict` takes.
+    """
 
     setup: str = ""
     run: int = 0
@@ -44,9 +53,27 @@ class Meta:
     statistics: dict[str, Any] = field(default_factory=dict)
     schema: int = SCHEMA
 
+    @property
+    def limits(self) -> dict[str, Any]:
+        """The limits as they were."""
+        limits = self.stand.get("limits")
+        return limits if isinstance(limits, dict) else {}
+
+    @classmethod
+    def from_dict(cls, content: dict[str, Any]) -> Meta:
+        """From JSON that anyone may have written: what is not of its kind is left out."""
+        right = {
+            known.name: content[known.name]
+            for known in fields(cls)
+            if _is_kind(content.get(known.name), str(known.type))
+        }
+        for name, words in _WORDS.items():
+            right[name] = [_event(entry, words) for entry in right.get(name, [])]
+        return cls(**right)
+
     def as_dict(self) -> dict[str, Any]:
         """Fit for JSON."""
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return {known.name: getattr(self, known.name) for known in fields(self)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,43 +93,112 @@ def load(path: str | Path) -> Capture:
     path = Path(path)
     meta = read_meta(path)
     try:
-        frame = pq.read_table(path).to_pandas()
+        with _opened(path) as file:
+            frame = file.read().to_pandas()
     except (OSError, pa.ArrowException) as error:
-        raise _unreadable(path, str(error)) from error
+        raise _unreadable(path, error) from error
     return Capture(frame, meta)
 
 
 def read_meta(path: Path) -> Meta:
     """Only what is known about a run: the file's last kilobytes. Raises InputFileError."""
     try:
-        with pq.ParquetFile(path) as file:
+        with _opened(path) as file:
             raw = (file.metadata.metadata or {}).get(META_KEY)
-    except FileNotFoundError as error:
-        raise InputFileError("there is no such file", where=str(path)) from error
     except (OSError, pa.ArrowException) as error:
-        raise _unreadable(path, str(error)) from error
+        raise _unreadable(path, error) from error
     if raw is None:
         raise InputFileError("Parquet, but not a capture of ours", where=str(path))
     try:
-        content = json.loads(raw)
-        known = {key: content[key] for key in content if key in Meta.__dataclass_fields__}
-        meta = Meta(**known)
-        version = int(meta.schema)
-    except (ValueError, TypeError) as error:
-        raise _unreadable(path, "its description is damaged") from error
-    if version > SCHEMA:
+        content = finite(json.loads(raw))
+        meta = Meta.from_dict(content)
+    except (ValueError, AttributeError, RecursionError) as error:
+        raise InputFileError("its description is damaged", where=str(path)) from error
+    if meta.schema > SCHEMA:
         raise InputFileError(
-            f"a capture of schema {version}, this program knows {SCHEMA}",
+            f"a capture of schema {meta.schema}, this program knows {SCHEMA}",
             where=str(path),
             to_do="Update this program.",
         )
     return meta
 
 
-def _unreadable(path: Path, reason: str) -> InputFileError:
-    short = ascii(reason.splitlines()[0] if reason else "unknown")[1:-1][:160]
+def read_schema(path: Path) -> pa.Schema:
+    """The columns of a capture, their units in the field metadata. Raises InputFileError."""
+    try:
+        with _opened(path) as file:
+            return file.schema_arrow
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+
+
+def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
+    """The table of a capture, one row group at a time. Raises InputFileError."""
+    try:
+        with _opened(path) as file:
+            missing = set(columns or ()) - set(file.schema_arrow.names)
+            if missing:
+                what = f"it lacks columns: {', '.join(sorted(missing))}"
+                raise InputFileError(what, where=str(path))
+            for group in range(file.num_row_groups):
+                # One thread: more are no faster here, and hoard memory.
+                table = file.read_row_group(group, columns=columns, use_threads=False)
+                yield from table.combine_chunks().to_batches()
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+
+
+def _opened(path: Path) -> pq.ParquetFile:
+    return pq.ParquetFile(path, pre_buffer=False, page_checksum_verification=True)
+
+
+def finite(value: Any) -> Any:
+    """`value` with nan and infinity, which JSON does not know, as None."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: finite(entry) for key, entry in value.items()}
+    return [finite(entry) for entry in value] if isinstance(value, list) else value
+
+
+_WORDS = {
+    "alarms": ("severity", "quantity", "cause", "text"),
+    "marks": ("text",),
+    "states": ("state", "cause"),
+    "told": ("line",),
+}
+_KINDS: dict[str, tuple[type, ...]] = {"str": (str,), "int": (int,), "float": (int, float)}
+
+
+def _is_kind(value: Any, annotation: str) -> bool:
+    """Whether a JSON value fits a field of `Meta`."""
+    kind = annotation.removesuffix(" | None")
+    if kind.startswith("list["):
+        entry = dict if "dict" in kind else str
+        return isinstance(value, list) and all(isinstance(item, entry) for item in value)
+    if kind.startswith("dict["):
+        return isinstance(value, dict)
+    return isinstance(value, _KINDS[kind]) and not isinstance(value, bool)
+
+
+def _event(entry: dict[str, Any], words: Sequence[str]) -> dict[str, Any]:
+    """An event on which readers can rely: its words are text, its time a number or None."""
+    time_s = entry.get("time_s")
+    return {
+        **entry,
+        **{word: str(entry.get(word, "")) for word in words},
+        "time_s": time_s if _is_kind(time_s, "float") else None,
+    }
+
+
+def _unreadable(path: Path, error: Exception) -> InputFileError:
+    if isinstance(error, FileNotFoundError):
+        return InputFileError("there is no such file", where=str(path))
+    if isinstance(error, PermissionError | IsADirectoryError):
+        return InputFileError((error.strerror or "it may not be read").lower(), where=str(path))
+    reason = str(error).splitlines()[0] if str(error) else "unknown"
     return InputFileError(
-        f"not a capture that can be read: {short}",
+        f"not a capture that can be read: {ascii(reason)[1:-1][:160]}",
         where=str(path),
         to_do="A capture is a .parquet file; of a .journal, `rig salvage` makes one.",
     )

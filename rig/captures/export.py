@@ -7,92 +7,124 @@ front (OWASP, "CSV Injection"). Numbers are left as they are.
 
 from __future__ import annotations
 
+import csv
+import io
 import json
+from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import pyarrow as pa
 import pyarrow.csv as pa_csv
-import pyarrow.parquet as pq
 from openpyxl import Workbook
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
-from rig.captures.capture import Meta, load, read_meta
+from rig.captures.capture import Meta, batches, read_meta, read_schema
 from rig.captures.files import write_new
 from rig.errors import InputFileError
 
 MOST_EXCEL_ROWS = 1_048_576
-_STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+LONGEST_EXCEL_TEXT = 32_767
+_STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # noqa: RUF001
 
 
 def export_csv(capture: Path, out: Path) -> Path:
-    """Write the table of `capture` to `out`; an existing file is not replaced."""
-    read_meta(capture)
+    """Write the table of `capture` to `out`, and what is known about the run beside it.
+
+    The latter is a second CSV file, `out` with `.about.csv`. Existing files are not
+    replaced; gives the name that the table got. Raises InputFileError, DiskError.
+    """
+    meta, heads = read_meta(capture), _heads(capture)
 
     def write(file: BinaryIO) -> None:
-        with pq.ParquetFile(capture) as source:
-            heads = [_head(field.name, _unit(field)) for field in source.schema_arrow]
-            file.write((",".join(map(_quoted, heads)) + "\n").encode())
-            options = pa_csv.WriteOptions(include_header=False)
-            for batch in source.iter_batches():
-                table = pa.Table.from_batches([batch])
-                at = table.schema.get_field_index("phase")
-                words = [_safe(word) for word in table.column("phase").to_pylist()]
-                table = table.set_column(at, "phase", pa.array(words))
-                pa_csv.write_csv(table, file, options)
+        file.write(_csv_row(heads))
+        options = pa_csv.WriteOptions(include_header=False)
+        for batch in batches(capture):
+            pa_csv.write_csv(_with_safe_text(batch), file, options)
 
-    return write_new(out, write)
+    written = write_new(out, write)
+    about = b"".join(_csv_row(row) for row in _about(meta))
+    write_new(written.with_suffix(".about.csv"), lambda file: file.write(about))
+    return written
 
 
 def export_excel(capture: Path, out: Path) -> Path:
     """Write `capture` to `out`, the table on one sheet and what is known on another.
 
-    Raises InputFileError for more rows than a sheet holds.
+    Raises InputFileError for more rows than a sheet holds, DiskError.
     """
-    whole = load(capture)
-    if len(whole.frame) >= MOST_EXCEL_ROWS:
+    meta, heads = read_meta(capture), _heads(capture)
+    if meta.rows >= MOST_EXCEL_ROWS:
         raise InputFileError(
-            f"{len(whole.frame)} rows, an Excel sheet holds {MOST_EXCEL_ROWS} with its head",
+            f"{meta.rows:,} rows are too many: an Excel sheet holds {MOST_EXCEL_ROWS:,}, "
+            "its head included",
             where=str(capture),
             to_do="Export it as .csv.",
         )
-    units = {f.name: _unit(f) for f in pq.read_schema(capture)}
 
     def write(file: BinaryIO) -> None:
         book = Workbook(write_only=True)
         sheet = book.create_sheet("run")
-        sheet.append([_head(name, units[name]) for name in whole.frame.columns])
-        frame = whole.frame.astype(object).where(whole.frame.notna(), None)
-        for row in frame.itertuples(index=False):
-            sheet.append([_safe(cell) if isinstance(cell, str) else cell for cell in row])
+        # Closed also when the capture turns out to be damaged: openpyxl would complain later.
+        with closing(sheet):
+            sheet.append(heads)
+            for row in _rows(capture):
+                sheet.append(row)
         about = book.create_sheet("about")
-        for name, value in _about(whole.meta):
-            about.append([name, value])
+        for name, value in _about(meta):
+            about.append([name, value[:LONGEST_EXCEL_TEXT]])
         book.save(file)
 
     return write_new(out, write)
 
 
-def _about(meta: Meta) -> list[tuple[str, str]]:
-    return [
-        (name, _safe(value if isinstance(value, str) else json.dumps(value))[:32_000])
-        for name, value in meta.as_dict().items()
-    ]
-
-
-def _safe(text: str) -> str:
-    """`text` as a cell that no spreadsheet takes for a formula."""
+def safe_cell(text: str) -> str:
+    """`text` as a cell that no spreadsheet takes for a formula, without control characters."""
     clean = ILLEGAL_CHARACTERS_RE.sub("?", text)
     return f"'{clean}" if clean.startswith(_STARTS_FORMULA) else clean
 
 
-def _head(name: str, unit: str) -> str:
-    return _safe(f"{name} [{unit}]" if unit else name)
+def _heads(capture: Path) -> list[str]:
+    heads = []
+    for column in read_schema(capture):
+        unit = (column.metadata or {}).get(b"unit", b"").decode(errors="replace")
+        heads.append(safe_cell(f"{column.name} [{unit}]" if unit else column.name))
+    return heads
 
 
-def _unit(field: pa.Field) -> str:
-    return str((field.metadata or {}).get(b"unit", b"").decode())
+def _about(meta: Meta) -> Iterator[tuple[str, str]]:
+    """What is known, a line each; tables as JSON."""
+    for name, value in meta.as_dict().items():
+        text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+        number = isinstance(value, int | float)
+        yield name, text if number else safe_cell(text)
 
 
-def _quoted(text: str) -> str:
-    return '"' + text.replace('"', '""') + '"'
+def _rows(capture: Path) -> Iterator[list[Any]]:
+    for batch in batches(capture):
+        columns = [_cells(column) for column in _with_safe_text(batch).columns]
+        yield from map(list, zip(*columns, strict=True))
+
+
+def _cells(column: pa.ChunkedArray) -> list[Any]:
+    values: list[Any] = column.to_pylist()
+    if pa.types.is_float32(column.type):
+        # The digits that float32 has, not those that its widening to float64 makes up.
+        return [None if value is None else float(f"{value:.7g}") for value in values]
+    return values
+
+
+def _with_safe_text(batch: pa.RecordBatch) -> pa.Table:
+    table = pa.Table.from_batches([batch])
+    for index, column in enumerate(table.schema):
+        if pa.types.is_dictionary(column.type) or pa.types.is_string(column.type):
+            words = [word and safe_cell(word) for word in table.column(index).to_pylist()]
+            table = table.set_column(index, column.name, pa.array(words, pa.string()))
+    return table
+
+
+def _csv_row(cells: list[str] | tuple[str, ...]) -> bytes:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(cells)
+    return text.getvalue().encode()

@@ -6,6 +6,7 @@ only then given its name. Whatever goes wrong, nothing half-written is left.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 from collections.abc import Callable
@@ -15,12 +16,17 @@ from typing import BinaryIO
 
 from rig.errors import DiskError
 
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
 PARTIAL = ".partial"
 
 
 def write_new(
     wanted: Path,
-    write: Callable[[BinaryIO], None],
+    write: Callable[[BinaryIO], object],
     check: Callable[[Path], None] = lambda _: None,
     *,
     to_do: str = "Make room on the disk, or choose another folder.",
@@ -33,6 +39,8 @@ def write_new(
     partial = wanted.with_name(f".{wanted.name}.{secrets.token_hex(4)}{PARTIAL}")
     try:
         with partial.open("xb") as file:
+            with contextlib.suppress(OSError):  # some network disks cannot lock
+                _lock(file)
             write(file)
             file.flush()
             os.fsync(file.fileno())
@@ -48,11 +56,25 @@ def write_new(
 
 
 def sweep(wanted: Path) -> None:
-    """Remove what processes that were killed while writing `wanted` have left."""
+    """Remove what processes that were killed while writing `wanted` have left.
+
+    What somebody is still writing is locked, and stays.
+    """
     prefix = f".{wanted.name}."
     for path in wanted.parent.iterdir():
         if path.name.startswith(prefix) and path.name.endswith(PARTIAL):
-            path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError), path.open("rb") as file:
+                _lock(file)
+                path.unlink()
+
+
+def _lock(file: BinaryIO) -> None:
+    """Lock `file` until it is closed. Raises OSError where somebody else has.
+
+    Windows locks whatever is open by itself.
+    """
+    if fcntl is not None:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _publish(partial: Path, wanted: Path) -> Path:

@@ -6,7 +6,8 @@ serial terminal took: they differ only in which of the host's remarks are there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,57 +15,78 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.errors import InputFileError
+from rig.captures.introduction import CHUNK_BYTES, Introduction, unreadable
+from rig.protocol.commands import FULL_THROTTLE, Stop, Throttle, parse_command
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
-from rig.protocol.records import (
-    FIXED_DATA_FIELDS,
-    Channel,
-    Data,
-    Hello,
-    Record,
-    Remark,
-)
-
-CHUNK_BYTES = 2**19
-IMPORTED = "imported"
-"""The phase of lines that no recorder watched."""
+from rig.protocol.framing import LONGEST_REMARK, Fault, unframe
+from rig.protocol.records import FIXED_DATA_FIELDS, Data, Hello, Record, Remark
 
 Ints = NDArray[np.int64]
+EVENT_KINDS = ("alarm", "mark", "state", "told")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive data lines under one state and one throttle.
+
+    `fields` has shape (rows, 5 + channels), as the lines stood; `throttle_pct` is nan
+    before the first command.
+    """
+
+    fields: Ints
+    phase: str
+    throttle_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A remark, and after how many data lines it stands."""
+
+    kind: str
+    row: int
+    content: dict[str, Any]
 
 
 @dataclass(slots=True)
 class Story:
     """What a journal tells besides its data lines, as far as it was read."""
 
-    begin: dict[str, Any] = field(default_factory=dict)
+    decoder: Decoder
     end: dict[str, Any] | None = None
-    hello: Hello | None = None
-    channels: list[Channel] = field(default_factory=list)
-    alarms: list[dict[str, Any]] = field(default_factory=list)
-    marks: list[dict[str, Any]] = field(default_factory=list)
-    states: list[dict[str, Any]] = field(default_factory=list)
-    told: list[dict[str, Any]] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    rows: int = 0
+    """Data lines given out so far."""
     restarted: bool = False
+    after_restart: int = 0
     misfits: int = 0
     """Data lines without a count for each channel."""
     before_introduction: int = 0
     cut_line: bool = False
-    decoder: Decoder = field(default_factory=lambda: Decoder(remarks=True))
+
+    def take_events(self) -> list[Event]:
+        """The remarks since the last call."""
+        taken, self.events = self.events, []
+        return taken
 
 
 class JournalReader:
     """Reads `path`; `story` grows while `blocks` is used up."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.story = Story()
-        self._phase = IMPORTED
-        self._channels: dict[int, Channel] = {}
+    def __init__(
+        self, path: Path, introduction: Introduction, progress: Callable[[float], None]
+    ) -> None:
+        self.story = Story(Decoder(remarks=introduction.is_journal))
+        self._path, self._progress = path, progress
+        self._boot = introduction.hello.boot
+        self._width = FIXED_DATA_FIELDS + len(introduction.channels)
+        self._ours = introduction.early_lines_belong
+        self._phase = "linking" if introduction.is_journal else "imported"
+        self._throttle_pct = math.nan
 
-    def blocks(self) -> Iterator[tuple[str, Ints]]:
-        """Phase and fields, shape (rows, 5 + channels), of runs of data lines.
+    def blocks(self) -> Iterator[Block]:
+        """The data lines of the boot that was introduced. Raises InputFileError.
 
-        Ends early when the board was reset. Raises InputFileError.
+        After a reset of the board the story is still read to its end, for its outcome.
         """
         story = self.story
         for record in decode_bulk(self._chunks(), story.decoder):
@@ -74,65 +96,65 @@ class JournalReader:
                 fields = _row(record)
             else:
                 self._hear(record)
-                if story.restarted:
-                    return
                 continue
-            if not story.channels:
+            if story.restarted:
+                story.after_restart += len(fields)
+            elif not self._ours:
                 story.before_introduction += len(fields)
-            elif fields.shape[1] != FIXED_DATA_FIELDS + len(story.channels):
+            elif fields.shape[1] != self._width:
                 story.misfits += len(fields)
             else:
-                yield self._phase, fields
+                story.rows += len(fields)
+                yield Block(fields, self._phase, self._throttle_pct)
         story.cut_line = bool(story.decoder.pending)
 
     def _chunks(self) -> Iterator[bytes]:
         try:
-            with self.path.open("rb") as file:
+            size = max(self._path.stat().st_size, 1)
+            done = 0
+            with self._path.open("rb") as file:
                 while chunk := file.read(CHUNK_BYTES):
                     yield chunk
+                    done += len(chunk)
+                    self._progress(min(done / size, 1.0))
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            raise InputFileError(reason, where=str(self.path)) from error
+            raise unreadable(self._path, error) from error
+        # A last line that lacks only its line feed is proven whole by its checksum.
+        last = self.story.decoder.pending.removesuffix(b"\r")
+        if last and not isinstance(unframe(last, LONGEST_REMARK), Fault):
+            yield b"\n"
 
     def _hear(self, record: Record) -> None:
-        story = self.story
-        match record:
-            case Hello():
-                if story.hello is not None and record.boot != story.hello.boot:
-                    story.restarted = bool(story.channels)
-                    self._channels.clear()
-                if not story.restarted:
-                    story.hello = record
-                self._introduced()
-            case Channel():
-                self._channels[record.index] = record
-                self._introduced()
-            case Remark():
-                self._remember(record)
-
-    def _introduced(self) -> None:
-        story = self.story
-        if story.channels or story.hello is None:
-            return
-        if sorted(self._channels) == list(range(story.hello.channels)):
-            story.channels = [self._channels[index] for index in sorted(self._channels)]
+        if isinstance(record, Remark):
+            self._remember(record)
+        elif isinstance(record, Hello):
+            if record.boot == self._boot:
+                self._ours = True
+            elif self._ours:
+                self.story.restarted = True
 
     def _remember(self, remark: Remark) -> None:
-        story, content = self.story, {**remark.content, "host_s": remark.host_s}
-        match remark.kind:
-            case "begin" if not story.begin:
-                story.begin = remark.content
-            case "end":
-                story.end = remark.content
-            case "state":
-                self._phase = str(content.get("state", ""))[:24]
-                story.states.append(content)
-            case "alarm":
-                story.alarms.append(content)
-            case "mark":
-                story.marks.append(content)
-            case "told":
-                story.told.append(content)
+        content = remark.content
+        if remark.kind == "end":
+            self.story.end = content
+        elif remark.kind in EVENT_KINDS:
+            if remark.kind == "state":
+                self._phase = str(content.get("state"))
+            elif remark.kind == "told":
+                self._throttle_pct = _throttle_pct(content, self._throttle_pct)
+            event = Event(remark.kind, self.story.rows, {**content, "host_s": remark.host_s})
+            self.story.events.append(event)
+
+
+def _throttle_pct(told: dict[str, Any], before: float) -> float:
+    """The throttle after a command was told, in percent."""
+    heard = parse_command(str(told.get("line")).encode("ascii", "replace"))
+    match heard:
+        case (_, Throttle(permille)):
+            return 100.0 * permille / FULL_THROTTLE
+        case (_, Stop()):
+            return 0.0
+    return before
 
 
 def _row(data: Data) -> Ints:

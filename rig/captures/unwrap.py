@@ -7,6 +7,7 @@ lines around it go through `Timeline`, and a property test holds the two equal.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,10 +54,13 @@ class Unwrapper:
     def feed(self, fields: _Array) -> Unwrapped:
         """Unwrap `fields`, shape (rows, 5 + channels), as they stood in the data lines."""
         kept, counters = [np.empty(0, np.int64)], [np.empty((0, 4), np.int64)]
-        for start in range(0, len(fields), _AT_ONCE):
+        # The very first line goes alone: only then is there something to step forward from.
+        alone = 1 if self._last is None else 0
+        starts = [*range(alone), *range(alone, len(fields), _AT_ONCE), len(fields)]
+        for start, end in pairwise(starts):
             if self.restarted:
                 break
-            wrapped = fields[start : start + _AT_ONCE, :4]
+            wrapped = fields[start:end, :4]
             smooth = self._all_forward(wrapped)
             rows, values = smooth if smooth is not None else self._one_by_one(wrapped)
             kept.append(rows + start)
@@ -112,5 +116,5 @@ def _data(counters: list[int]) -> Data:
     return Data(sequence, tick, edges, edge_tick, 0, ())
 
 
-def _counters(step: Step) -> tuple[int, ...]:
+def _counters(step: Step) -> tuple[int, int, int, int]:
     return step.sequence, step.tick, step.edges, step.edge_tick

@@ -1,0 +1,128 @@
+"""Who speaks in a journal or log: looked up before the reading begins.
+
+A terminal's log may begin in mid-run and hold the board's introduction only later, so the
+file is searched from its start until hello and channel lines are complete.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rig.errors import InputFileError
+from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
+from rig.protocol.records import (
+    PROTOCOL_VERSION,
+    SEQUENCE_BITS,
+    TICK_BITS,
+    Channel,
+    Data,
+    Hello,
+    Remark,
+)
+
+CHUNK_BYTES = 2**19
+JOURNAL = ".journal"
+
+
+@dataclass(frozen=True, slots=True)
+class Introduction:
+    """What must be known before the first data line can be understood.
+
+    `is_journal` is False for a plain log, in which no line can speak for the host.
+    `early_lines_belong` says that data lines before the hello are of the same boot.
+    """
+
+    is_journal: bool
+    begin: dict[str, Any]
+    hello: Hello
+    channels: tuple[Channel, ...]
+    early_lines_belong: bool
+
+
+def introduce(path: Path) -> Introduction:
+    """Search `path`. Raises InputFileError where nobody introduces himself in it."""
+    is_journal = path.suffix == JOURNAL or _head(path).startswith(b"!begin,")
+    decoder = Decoder(remarks=is_journal)
+    begin: dict[str, Any] = {}
+    hello: Hello | None = None
+    channels: dict[int, Channel] = {}
+    newest: Data | None = None
+    before: Data | None = None
+    after: Data | None = None
+    for record in decode_bulk(_chunks(path), decoder):
+        complete = hello is not None and sorted(channels) == list(range(hello.channels))
+        if isinstance(record, DataBlock):
+            first, newest = DataBlock(record.fields[[0, -1]]).records()
+            after = first if complete else None
+        elif isinstance(record, Data):
+            newest = record
+            after = record if complete else None
+        elif isinstance(record, Hello) and not complete:
+            if hello is None or record.boot != hello.boot:
+                channels.clear()
+                before = newest
+            hello = record
+        elif isinstance(record, Channel) and not complete:
+            channels[record.index] = record
+        elif isinstance(record, Remark) and record.kind == "begin" and not begin:
+            begin = record.content
+        if after is not None:
+            break
+    if hello is None or sorted(channels) != list(range(hello.channels)):
+        raise _nobody(path, decoder.counts.good)
+    if hello.protocol != PROTOCOL_VERSION:
+        raise InputFileError(
+            f"the board speaks version {hello.protocol} of the protocol, "
+            f"this program version {PROTOCOL_VERSION}",
+            where=str(path),
+            to_do="Update this program, or flash firmware for the version it speaks.",
+        )
+    in_order = tuple(channels[index] for index in sorted(channels))
+    belong = before is not None and (after is None or _follows(before, after, hello))
+    return Introduction(is_journal, begin, hello, in_order, belong)
+
+
+def read_begin(path: Path) -> dict[str, Any]:
+    """What a journal's first line says; empty where it says nothing."""
+    line, newline, _ = _head(path).partition(b"\n")
+    record = Decoder(remarks=True).decode(line) if newline else None
+    return record.content if isinstance(record, Remark) and record.kind == "begin" else {}
+
+
+def unreadable(path: Path, error: OSError) -> InputFileError:
+    """The error for a file that the system will not read."""
+    return InputFileError((error.strerror or str(error)).lower(), where=str(path))
+
+
+def _follows(before: Data, after: Data, hello: Hello) -> bool:
+    """Whether two lines can be of one boot: as many ticks apart as their numbers say."""
+    lines = (after.sequence - before.sequence) % 2**SEQUENCE_BITS
+    ticks = (after.tick - before.tick) % 2**TICK_BITS
+    due = lines * hello.tick_hz / hello.line_hz
+    return bool(0.5 * due < ticks < 2.0 * due)
+
+
+def _nobody(path: Path, good: int) -> InputFileError:
+    if good:
+        what = "the board's hello and channel lines are not in it"
+        to_do = "Reset the board while the log runs: it introduces itself at power-up."
+    else:
+        what = "it holds no line of a board"
+        to_do = "Is it a journal, or a log of a board's lines at the right baud rate?"
+    return InputFileError(f"no capture can be made: {what}", where=str(path), to_do=to_do)
+
+
+def _head(path: Path) -> bytes:
+    return next(_chunks(path), b"")
+
+
+def _chunks(path: Path) -> Iterator[bytes]:
+    try:
+        with path.open("rb") as file:
+            while chunk := file.read(CHUNK_BYTES):
+                yield chunk
+    except OSError as error:
+        raise unreadable(path, error) from error

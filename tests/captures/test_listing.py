@@ -1,0 +1,39 @@
+"""What `rig runs` shows of a folder."""
+
+from pathlib import Path
+
+import pytest
+
+from rig.captures.convert import convert
+from rig.captures.listing import WANTS_SALVAGE, list_captures
+from rig.errors import InputFileError
+from tests.captures import journals
+
+
+def test_captures_and_what_wants_salvaging(tmp_path: Path) -> None:
+    inner = tmp_path / "marram"
+    inner.mkdir()
+    convert(journals.written(tmp_path / "a.journal", journals.whole_run()))
+    journals.written(inner / "b.journal", [journals.begin(setup="late"), journals.introduction()])
+    (inner / "c.parquet").write_bytes(b"PAR1")
+    (inner / "d.journal").write_bytes(b"")
+    (inner / ".e.parquet.0a0b0c0d.partial").write_bytes(b"")
+    rows = {row.path.name: row for row in list_captures(tmp_path)}
+    assert list(rows) == ["a.parquet", "b.journal", "c.parquet", "d.journal"]
+    assert (rows["a.parquet"].setup, rows["a.parquet"].outcome) == ("early", "done")
+    assert rows["a.parquet"].seconds == pytest.approx(2.99)
+    assert (rows["b.journal"].setup, rows["b.journal"].outcome) == ("late", WANTS_SALVAGE)
+    assert rows["c.parquet"].outcome.startswith("unreadable: not a capture")
+    assert rows["d.journal"].outcome == WANTS_SALVAGE
+
+
+def test_a_journal_salvaged_under_a_second_name_is_not_flagged(tmp_path: Path) -> None:
+    (tmp_path / "a.parquet").write_bytes(b"")
+    journal = journals.written(tmp_path / "a.journal", journals.whole_run())
+    assert convert(journal).name == "a_2.parquet"
+    assert [row.path.name for row in list_captures(tmp_path)] == ["a.parquet", "a_2.parquet"]
+
+
+def test_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputFileError, match="no such folder"):
+        list_captures(tmp_path / "nowhere")
