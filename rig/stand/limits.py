@@ -6,21 +6,37 @@ trip latches: it is reported once and only a new run forgets it. The words for a
 state follow ISA-18.2 / IEC 62682 (unacknowledged, acknowledged, returned to normal, latched;
 from memory).
 
-Under levels act like over levels, in every state in which limits are judged: a stand that
-must not go below a voltage must not be armed below it either.
+Levels act in every state in which limits are judged. A supply below its voltage must not be
+armed either, and so with a temperature; but speed, current, power, torque and thrust start
+from nothing, and their under levels act only once a reading has come up to them.
+
+A reading that stands still is stuck: noise moves the sum of several conversions, so one that
+does not change by a single step for `stuck_s` while current flows trips. A digital temperature
+sensor has coarse steps and no noise, may well stand still, and is not judged; neither are
+speed and power, which come from others. A converter without noise needs a longer `stuck_s`.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
-from rig.stand.model import Level, Stand
+from rig.stand.model import Digital, Stand
 from rig.stand.overcurrent import InverseTime
-from rig.stand.quantities import column_of, is_temperature, label_of, unit_of
+from rig.stand.quantities import column_of, is_temperature, label_of
 from rig.stand.sampler import Sample
+from rig.stand.watches import (
+    CLEARED,
+    TRIP,
+    WARNING,
+    ActiveAlarm,
+    Watch,
+    amount,
+    level_alarm,
+    watches_of,
+)
+from rig.stand.watches import Alarm as Alarm
 
 WARN_OF_LONGEST_RUN = 0.9
 WARN_OF_INVERSE_TIME = 0.5
@@ -34,47 +50,7 @@ LOST_OVER_S = 2.0
 """The span over which the share of lost lines is reckoned."""
 
 STUCK_FROM_A = 5.0
-"""Current from which on a live motor's own noise must move the current and voltage counts."""
-
-WARNING, TRIP, CLEARED = "warning", "trip", "cleared"
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """Something passed a limit, or came back. `text` is one plain sentence."""
-
-    time_s: float
-    severity: str
-    quantity: str
-    cause: str
-    value: float | None
-    limit: float | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class ActiveAlarm:
-    """An alarm that still matters, and its state in the words of ISA-18.2."""
-
-    alarm: Alarm
-    state: str
-
-
-@dataclass(slots=True)
-class _Watch:
-    """One side of one quantity: the level to warn at, the level to trip at."""
-
-    column: str
-    index: int
-    cause: str
-    sign: float
-    warn: float | None
-    trip: float | None
-    hysteresis: float
-    hold_s: float
-    beyond_warn_s: float | None = None
-    beyond_trip_s: float | None = None
-    warned: bool = False
+"""Current from which on a live motor's own noise must move what is measured."""
 
 
 class Guard:
@@ -84,7 +60,7 @@ class Guard:
         self.tripped: Alarm | None = None
         self._limits = stand.limits
         self._columns = tuple(columns)
-        self._watches = _watches(stand, self._columns)
+        self._watches = watches_of(stand, self._columns)
         self._must_not_clip = frozenset(
             watch.column for watch in self._watches if watch.trip is not None
         ) | ({"current_a"} if stand.limits.overcurrent else set())
@@ -98,8 +74,16 @@ class Guard:
         self._fault_since_s: dict[tuple[str, str], float] = {}
         self._clipped_lines: dict[str, int] = {}
         self._warned_longest = self._warned_stale = False
-        self._still: dict[int, tuple[float, float]] = {}
-        self._losses: deque[tuple[float, int, int]] = deque()
+        coarse = {column_of(c.key) for c in stand.channels if isinstance(c.sensor, Digital)}
+        self._may_stick = [
+            (index, column)
+            for index, column in enumerate(self._columns)
+            if column not in coarse | {"speed_rpm", "power_w"}
+        ]
+        self._moved_s = [-math.inf] * len(self._columns)
+        self._before: Sequence[float] = [math.nan] * len(self._columns)
+        self._losses: deque[tuple[float, int]] = deque()
+        self._lost = 0
         self._active: dict[tuple[str, str], ActiveAlarm] = {}
 
     @property
@@ -157,14 +141,18 @@ class Guard:
                 )
         return alarms
 
-    def _judge(self, watch: _Watch, value: float, time_s: float, alarms: list[Alarm]) -> None:
+    def _judge(self, watch: Watch, value: float, time_s: float, alarms: list[Alarm]) -> None:
         beyond = watch.sign * value
+        if watch.asleep:
+            levels = [level for level in (watch.warn, watch.trip) if level is not None]
+            watch.asleep = value < max(levels)
+            return
         if watch.trip is not None:
             if beyond > watch.sign * watch.trip:
                 if watch.beyond_trip_s is None:
                     watch.beyond_trip_s = time_s
-                if time_s - watch.beyond_trip_s >= watch.hold_s:
-                    self._trip(_level_alarm(watch, TRIP, value, watch.trip, time_s), alarms)
+                if self.tripped is None and time_s - watch.beyond_trip_s >= watch.hold_s:
+                    self._trip(level_alarm(watch, TRIP, value, watch.trip, time_s), alarms)
             else:
                 watch.beyond_trip_s = None
         if watch.warn is None:
@@ -174,14 +162,14 @@ class Guard:
                 watch.beyond_warn_s = time_s
             if not watch.warned and time_s - watch.beyond_warn_s >= watch.hold_s:
                 watch.warned = True
-                alarm = _level_alarm(watch, WARNING, value, watch.warn, time_s)
+                alarm = level_alarm(watch, WARNING, value, watch.warn, time_s)
                 # A warning that comes with its own trip comes before it.
                 self._warn(alarm, alarms, first=True)
         else:
             watch.beyond_warn_s = None
             if watch.warned and beyond < watch.sign * watch.warn - watch.hysteresis:
                 watch.warned = False
-                self._clear(_level_alarm(watch, CLEARED, value, watch.warn, time_s), alarms)
+                self._clear(level_alarm(watch, CLEARED, value, watch.warn, time_s), alarms)
 
     def _judge_clipped(self, sample: Sample, time_s: float, alarms: list[Alarm]) -> None:
         for column in self._must_not_clip:
@@ -194,7 +182,7 @@ class Guard:
             if lines < CLIPPED_IN_A_ROW:
                 continue
             text = (
-                f"{label_of(column)} is at the end of its scale ({_amount(value, column)}): "
+                f"{label_of(column)} is at the end of its scale ({amount(value, column)}): "
                 "the true value is not known and counts as over the limit."
             )
             self._trip(Alarm(time_s, TRIP, column, "clipped", value, None, text), alarms)
@@ -214,7 +202,7 @@ class Guard:
         inverse = self._inverse
         if inverse is None or self._last_s is None or current_a != current_a:
             return
-        used = inverse.advance(time_s - self._last_s, current_a)
+        used = inverse.advance(max(0.0, time_s - self._last_s), current_a)
         pickup_a = inverse.settings.pickup_a
         if used >= 1.0:
             text = (
@@ -234,31 +222,30 @@ class Guard:
             self._inverse_warned = False
 
     def _judge_losses(self, time_s: float, lost: int, alarms: list[Alarm]) -> None:
-        if not lost and not self._losses:
+        self._losses.append((time_s, lost))
+        self._lost += lost
+        while time_s - self._losses[0][0] > LOST_OVER_S:
+            self._lost -= self._losses.popleft()[1]
+        if not self._lost or time_s - self._losses[0][0] < 0.5 * LOST_OVER_S:
             return
-        self._losses.append((time_s, lost, lost + 1))
-        while self._losses and time_s - self._losses[0][0] > LOST_OVER_S:
-            self._losses.popleft()
-        if time_s - self._losses[0][0] < 0.5 * LOST_OVER_S:
-            return
-        share = sum(row[1] for row in self._losses) / sum(row[2] for row in self._losses)
+        share = self._lost / (self._lost + len(self._losses))
         limit = self._limits.lost_fraction
         if share > limit:
             text = f"{100 * share:.0f} % of the lines are lost, {100 * limit:g} % is the limit."
             self._trip(Alarm(time_s, TRIP, "link", "lines lost", share, limit, text), alarms)
 
     def _judge_stuck(self, values: Sequence[float], time_s: float, alarms: list[Alarm]) -> None:
-        """Readings that do not move by a single step for `stuck_s` while current flows."""
+        before, moved_s = self._before, self._moved_s
+        self._before = values
         flowing = self._current is not None and values[self._current] >= STUCK_FROM_A
-        for index, value in enumerate(values):
-            known = self._still.get(index)
-            if known is None or known[0] != value or not flowing:
-                self._still[index] = (value, time_s)
-            elif time_s - known[1] >= self._limits.stuck_s and value != 0.0:
-                column = self._columns[index]
-                still_s = time_s - known[1]
-                text = f"{label_of(column)} has not moved for {still_s:.0f} s while current flows."
-                alarm = Alarm(time_s, TRIP, column, "stuck", value, self._limits.stuck_s, text)
+        oldest_s = time_s - self._limits.stuck_s
+        for index, column in self._may_stick:
+            if not flowing or values[index] != before[index]:
+                moved_s[index] = time_s
+            elif moved_s[index] <= oldest_s and self.tripped is None:
+                stuck_s = self._limits.stuck_s
+                text = f"{label_of(column)} has not moved for {stuck_s:g} s while current flows."
+                alarm = Alarm(time_s, TRIP, column, "stuck", values[index], stuck_s, text)
                 self._trip(alarm, alarms)
 
     def _trip(self, alarm: Alarm, alarms: list[Alarm]) -> None:
@@ -282,52 +269,3 @@ class Guard:
             else:
                 self._active[key] = ActiveAlarm(active.alarm, "returned to normal, unacknowledged")
         alarms.append(alarm)
-
-
-def _watches(stand: Stand, columns: tuple[str, ...]) -> list[_Watch]:
-    watches = []
-    for key, level in stand.limits.levels:
-        column = column_of(key)
-        if column in columns:
-            watches += _sides(column, columns.index(column), level)
-    cells, limits = stand.limits.cells, stand.limits
-    if cells is not None and "voltage_v" in columns:
-        level = Level(
-            warn_under=None if limits.cell_warn_v is None else cells * limits.cell_warn_v,
-            trip_under=None if limits.cell_trip_v is None else cells * limits.cell_trip_v,
-            hold_s=limits.cell_hold_s,
-        )
-        for watch in _sides("voltage_v", columns.index("voltage_v"), level):
-            watch.cause = "cell under-voltage"
-            watches.append(watch)
-    return watches
-
-
-def _sides(column: str, index: int, level: Level) -> list[_Watch]:
-    make: Callable[..., _Watch] = _Watch
-    rows = (
-        ("over", 1.0, level.warn_over, level.trip_over),
-        ("under", -1.0, level.warn_under, level.trip_under),
-    )
-    return [
-        make(column, index, cause, sign, warn, trip, level.hysteresis, level.hold_s)
-        for cause, sign, warn, trip in rows
-        if warn is not None or trip is not None
-    ]
-
-
-def _level_alarm(watch: _Watch, severity: str, value: float, limit: float, time_s: float) -> Alarm:
-    words = {WARNING: "warning level", TRIP: "limit", CLEARED: "warning level"}
-    relation = "back inside" if severity == CLEARED else ("over" if watch.sign > 0 else "under")
-    text = (
-        f"{label_of(watch.column)} is {_amount(value, watch.column)}, {relation} "
-        f"the {words[severity]} of {_amount(limit, watch.column)}"
-        f"{' (cell under-voltage)' if watch.cause.startswith('cell') else ''}."
-    )
-    shown = value if math.isfinite(value) else None
-    return Alarm(time_s, severity, watch.column, watch.cause, shown, limit, text)
-
-
-def _amount(value: float, column: str) -> str:
-    places = 0 if column.endswith(("_rpm", "_w")) else 1
-    return f"{value:.{places}f} {unit_of(column)}"

@@ -43,7 +43,9 @@ def trip_time_s(settings: OverCurrent, current_a: float) -> float:
     if multiple <= 1:
         return math.inf
     curve = CURVES[settings.curve]
-    return float(settings.time_multiplier * (curve.k / (multiple**curve.a - 1) + curve.c))
+    # M^a - 1, which keeps its digits (and stays above zero) for a current just over the pickup.
+    above = math.expm1(curve.a * math.log(multiple))
+    return settings.time_multiplier * (curve.k / above + curve.c)
 
 
 class InverseTime:

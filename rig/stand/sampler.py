@@ -8,10 +8,9 @@ property test holds them equal.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from types import SimpleNamespace
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +19,13 @@ from rig.errors import SettingsError
 from rig.protocol.commands import EDGES, Limit
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Data, Hello
 from rig.protocol.timeline import Step
-from rig.stand.model import ChannelSettings, Level, Line, Stand
-from rig.stand.quantities import column_of
-from rig.stand.sensors import formula_of, plain, ratio_span, share
-from rig.stand.tachometer import Speedometer, speeds
+from rig.stand.bound import BoundChannel, hold_ms
+from rig.stand.model import Level, Limits, Stand
+from rig.stand.tachometer import Speedometer
 
-Floats = NDArray[np.float64]
+if TYPE_CHECKING:
+    from rig.stand.uncertainty import Budget
+
 Ints = NDArray[np.int64]
 
 
@@ -44,38 +44,12 @@ class Sample:
     status: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Bound:
-    """One of the stand's channels, tied to the board's."""
-
-    column: str
-    settings: ChannelSettings
-    channel: Channel
-    formula: Callable[[Any, float, Any], Any]
-    parameters: SimpleNamespace
-    lowest: int
-    highest: int
-    low_end: float
-    span: tuple[float, float] | None
-
-    def value(self, count: Any) -> Any:
-        """The quantity for a summed count, float or array."""
-        return self.formula(self.mean(count), float(self.channel.full_scale), self.parameters)
-
-    def mean(self, count: Any) -> Any:
-        """The mean count per conversion, the board's zero put back where the sensor needs it."""
-        zero = 0 if self._zeroed_by_board() else self.channel.zero
-        return (count + zero) / self.channel.conversions
-
-    def _zeroed_by_board(self) -> bool:
-        return self.channel.zero != 0 and self.settings.key in ("current", "torque", "thrust")
-
-
 class Sampler:
     """Raises SettingsError when the stand names a channel that the board does not have."""
 
     def __init__(self, stand: Stand, hello: Hello, channels: Sequence[Channel]) -> None:
         self._stand = stand
+        self._hello = hello
         self._tick_hz = float(hello.tick_hz)
         self._channels = tuple(channels)
         by_label = {channel.label: channel for channel in channels}
@@ -87,7 +61,7 @@ class Sampler:
                 to_do=f"The board's labels are: {', '.join(map(repr, by_label)) or 'none'}.",
             )
         self._bound = [
-            _bind(settings, by_label[settings.board_label]) for settings in stand.channels
+            BoundChannel(settings, by_label[settings.board_label]) for settings in stand.channels
         ]
         columns = [bound.column for bound in self._bound]
         self._power = None
@@ -101,6 +75,7 @@ class Sampler:
             self._speedometer = Speedometer(stand.tachometer, hello.tick_hz)
         self.columns = tuple(columns)
         self._first_tick: int | None = None
+        self._budget: Budget | None = None
 
     def sample(self, step: Step, data: Data) -> Sample:
         """One line in physical units. A line with the wrong number of counts gives nan."""
@@ -114,15 +89,14 @@ class Sampler:
             if counts is None:
                 values.append(math.nan)
                 continue
-            count = counts[bound.channel.index]
-            word = _fault(bound, count)
-            if word:
-                faults.append((bound.column, word))
-                values.append(math.nan)
-                continue
-            if bound.span is None and not bound.low_end < count < bound.highest:
+            count = counts[bound.index]
+            if not bound.inside_lowest < count < bound.inside_highest:
+                if bound.is_resistive:
+                    faults.append((bound.column, bound.fault(count)))
+                    values.append(math.nan)
+                    continue
                 clipped.append(bound.column)
-            values.append(bound.value(float(count)))
+            values.append(bound.value(count))
         if self._power is not None and self._power_at is not None:
             current, voltage = self._power
             values.insert(self._power_at, values[current] * values[voltage])
@@ -156,15 +130,19 @@ class Sampler:
                 result[bound.column] = np.full(len(tick), np.nan)
                 valid[:] = False
                 continue
-            counts = fields[:, FIXED_DATA_FIELDS + bound.channel.index]
-            faulty, clipped = _unusable(bound, counts)
-            usable = np.where(faulty, (bound.highest + bound.lowest) // 2, counts)
-            result[bound.column] = np.where(faulty, np.nan, bound.value(usable.astype(float)))
-            valid &= ~(faulty | clipped)
+            counts = fields[:, FIXED_DATA_FIELDS + bound.index]
+            inside = (bound.inside_lowest < counts) & (counts < bound.inside_highest)
+            valid &= inside
+            if bound.is_resistive:
+                column = np.full(len(counts), np.nan)
+                column[inside] = bound.value(counts[inside])
+            else:
+                column = bound.value(counts)
+            result[bound.column] = column
         if self._power is not None:
             result["power_w"] = result["current_a"] * result["voltage_v"]
         if self._speedometer is not None:
-            result["speed_rpm"], good = speeds(self._speedometer, tick, edges, edge_tick)
+            result["speed_rpm"], good = self._speedometer.speeds(tick, edges, edge_tick)
             valid &= good
         ordered = {name: result[name] for name in ("time_s", *self.columns)}
         return ordered | {"valid": valid}
@@ -175,155 +153,64 @@ class Sampler:
         Each bound is moved outward to the next whole count, so that the board never trips
         on a reading that the stand allows.
         """
-        limits = []
+        limits = self._stand.limits
+        found = []
         for bound in self._bound:
-            level = self._stand.limits.level(bound.settings.key)
-            if level is not None and bound.channel.can_limit:
-                limit = _count_limit(bound, level)
-                if limit is not None:
-                    limits.append(limit)
-        tachometer, level = self._stand.tachometer, self._stand.limits.level("speed")
-        if tachometer is not None and level is not None and level.trip_over is not None:
-            edges_hz = level.trip_over / 60.0 * tachometer.pulses_per_revolution
-            limits.append(Limit(EDGES, None, math.ceil(edges_hz), _hold_ms(level)))
-        return limits
+            level = limits.level(bound.settings.key) or Level()
+            if bound.settings.key == "voltage":
+                level = _with_cells(level, limits)
+            found.append(bound.limit(level))
+        tachometer, speed = self._stand.tachometer, limits.level("speed")
+        if tachometer is not None and speed is not None and speed.trip_over is not None:
+            edges_hz = speed.trip_over / 60.0 * tachometer.pulses_per_revolution
+            found.append(Limit(EDGES, None, math.ceil(edges_hz), hold_ms(speed)))
+        return [limit for limit in found if limit is not None]
 
-    def uncertainty(self, column: str, value: float) -> float:
+    def measured(self, values: Mapping[str, float]) -> dict[str, Any]:
+        """Readings by column, each with its uncertainty, as `UFloat`s of `uncertainties`.
+
+        All that one Sampler gives share the stand's components as variables: a gain error
+        cancels in a ratio of two readings. Power is the product of the voltage and current
+        given with it. Columns without a budget are left out.
+        """
+        if self._budget is None:
+            from rig.stand.uncertainty import Budget
+
+            self._budget = Budget()
+        result = {
+            bound.column: self._budget.reading(bound, values[bound.column])
+            for bound in self._bound
+            if bound.column in values
+        }
+        if "speed_rpm" in values and self._stand.tachometer is not None:
+            result["speed_rpm"] = self._budget.speed(
+                self._stand.tachometer,
+                self._hello.tick_hz,
+                self._hello.line_hz,
+                values["speed_rpm"],
+            )
+        if "current_a" in result and "voltage_v" in result:
+            result["power_w"] = result["current_a"] * result["voltage_v"]
+        return result
+
+    def uncertainty(self, column: str, value: float, voltage_v: float | None = None) -> float:
         """The combined standard uncertainty of one reading of `column` at `value`.
 
         From component tolerances (by the `uncertainties` library, through the sensor's own
-        formula) and from the converter's steps (JCGM 100:2008 F.2.2.1: a step's width over
-        the square root of 12, the steps of a sum taken together). Power takes current and
-        voltage as independent. Raises KeyError for a column without a budget.
+        formula) and from the converter's steps. A power needs the `voltage_v` it was measured
+        at. Raises KeyError for a column without a budget.
         """
-        if column == "speed_rpm" and self._stand.tachometer is not None:
-            tolerance = self._stand.tachometer.clock_tolerance_pct / 100.0
-            return abs(value) * tolerance / math.sqrt(3.0)
-        for bound in self._bound:
-            if bound.column == column:
-                return _uncertainty(bound, value)
-        raise KeyError(column)
+        values = {column: value}
+        if column == "power_w" and voltage_v is not None:
+            values |= {"voltage_v": voltage_v, "current_a": value / voltage_v}
+        return float(self.measured(values)[column].std_dev)
 
 
-def _bind(settings: ChannelSettings, channel: Channel) -> _Bound:
-    return _Bound(
-        column=column_of(settings.key),
-        settings=settings,
-        channel=channel,
-        formula=formula_of(settings.sensor),
-        parameters=_board_zero(settings, channel),
-        lowest=channel.lowest_count,
-        highest=channel.highest_count,
-        # The low end of a converter that cannot go below zero is where nothing flows.
-        low_end=channel.lowest_count if channel.bipolar else -math.inf,
-        span=ratio_span(settings.sensor),
-    )
-
-
-def _board_zero(settings: ChannelSettings, channel: Channel) -> SimpleNamespace:
-    """The parameters; where the board has zeroed a channel, its zero stands in for ours."""
-    parameters = plain(settings.sensor)
-    if channel.zero and settings.key in ("current", "torque", "thrust"):
-        for name in ("offset_v", "zero_count", "intercept"):
-            if hasattr(parameters, name):
-                setattr(parameters, name, 0.0)
-    return parameters
-
-
-def _ratio(bound: _Bound, counts: Any) -> Any:
-    position = bound.parameters.position
-    return share(bound.mean(counts), float(bound.channel.full_scale), position)
-
-
-def _fault(bound: _Bound, count: int) -> str:
-    if bound.span is None:
-        return ""
-    ratio = _ratio(bound, count)
-    if ratio >= bound.span[1]:
-        return "open"
-    return "shorted" if ratio <= bound.span[0] else ""
-
-
-def _unusable(bound: _Bound, counts: Ints) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    nowhere = np.zeros(len(counts), dtype=bool)
-    if bound.span is None:
-        return nowhere, (counts <= bound.low_end) | (counts >= bound.highest)
-    ratio = _ratio(bound, counts)
-    return (ratio >= bound.span[1]) | (ratio <= bound.span[0]), nowhere
-
-
-def _hold_ms(level: Level) -> int:
-    return round(1000.0 * level.hold_s)
-
-
-def _count_limit(bound: _Bound, level: Level) -> Limit | None:
-    ends = [
-        _count_for(bound, value)
-        for value in (level.trip_under, level.trip_over)
-        if value is not None
-    ]
-    if not ends:
-        return None
-    counts = {
-        "under": None if level.trip_under is None else _count_for(bound, level.trip_under),
-        "over": None if level.trip_over is None else _count_for(bound, level.trip_over),
-    }
-    if _falls(bound):
-        counts = {"under": counts["over"], "over": counts["under"]}
-    low, high = counts["under"], counts["over"]
-    return Limit(
-        bound.channel.index,
-        None if low is None else max(math.floor(low), bound.lowest),
-        None if high is None else min(math.ceil(high), bound.highest),
-        _hold_ms(level),
-    )
-
-
-def _falls(bound: _Bound) -> bool:
-    """Whether the count falls where the quantity rises, as with a thermistor at ground."""
-    low, high = _ends(bound)
-    return bool(bound.value(low) > bound.value(high))
-
-
-def _ends(bound: _Bound) -> tuple[float, float]:
-    """Counts between which the formula is defined and rises or falls throughout."""
-    if bound.span is None:
-        return float(bound.lowest), float(bound.highest)
-    total = bound.channel.full_scale * bound.channel.conversions
-    low, high = (edge * total for edge in bound.span)
-    if bound.parameters.position == "high":
-        low, high = total - high, total - low
-    return low - bound.channel.zero, high - bound.channel.zero
-
-
-def _count_for(bound: _Bound, value: float) -> float:
-    """The summed count, not rounded, at which the formula gives `value`; by bisection."""
-    low, high = _ends(bound)
-    falls = _falls(bound)
-    for _ in range(80):
-        middle = 0.5 * (low + high)
-        if (bound.value(middle) < value) != falls:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
-
-
-def _uncertainty(bound: _Bound, value: float) -> float:
-    from uncertainties import correlated_values, ufloat
-
-    count = _count_for(bound, value)
-    conversions = bound.channel.conversions
-    mean = ufloat(bound.mean(count), 1.0 / math.sqrt(12.0 * conversions))
-    parameters = SimpleNamespace(**vars(bound.parameters))
-    for name in vars(parameters):
-        given = getattr(bound.settings.sensor, name, None)
-        u = getattr(given, "u", 0.0)
-        if u:
-            setattr(parameters, name, ufloat(getattr(parameters, name), u))
-    if isinstance(bound.settings.sensor, Line):
-        sensor = bound.settings.sensor
-        fitted = correlated_values([sensor.intercept, sensor.slope], sensor.covariance)
-        parameters.intercept, parameters.slope = fitted
-    result = bound.formula(mean, float(bound.channel.full_scale), parameters)
-    return float(result.std_dev)
+def _with_cells(level: Level, limits: Limits) -> Level:
+    """The voltage's limits with the cells' added, whichever is the higher."""
+    if limits.cells is None or limits.cell_trip_v is None:
+        return level
+    under = limits.cells * limits.cell_trip_v
+    if level.trip_under is not None and level.trip_under >= under:
+        return level
+    return replace(level, trip_under=under, hold_s=max(level.hold_s, limits.cell_hold_s))

@@ -125,7 +125,8 @@ def platinum_degc(relative: Any) -> Any:
     fourth-order term (three steps reach 1e-9 degC from -200 degC on).
     """
     degc = (-CVD_A + (CVD_A**2 - 4 * CVD_B * (1 - relative)) ** 0.5) / (2 * CVD_B)
-    c = CVD_C * (relative < 1)
+    # Numbers with uncertainties are compared by their nominal value.
+    c = CVD_C * (getattr(relative, "nominal_value", relative) < 1)
     for _ in range(3):
         excess = 1 + degc * (CVD_A + degc * (CVD_B + c * (degc - 100) * degc)) - relative
         slope = CVD_A + degc * (2 * CVD_B + c * (4 * degc - 300) * degc)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import math
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -17,6 +16,10 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from rig.errors import SettingsError
+from rig.stand.calibration import steinhart_hart
+from rig.stand.crosscheck import channel_mistakes, limit_mistakes
+from rig.stand.mistakes import Mistake, plain, plain_key, shown
+from rig.stand.mistakes import StandError as StandError
 from rig.stand.model import (
     SENSORS,
     ChannelSettings,
@@ -30,32 +33,12 @@ from rig.stand.model import (
     Stand,
     Tachometer,
 )
+from rig.stand.parameters import PARAMETER_FORMS, read_parameter
 from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
 
 _TOP = ("name", "port", "baud", "channels", "tachometer", "limits")
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
 _SLOWEST, _FASTEST = 1200, 10_000_000
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Mistake:
-    """One thing wrong in the settings: where, what was found, what is allowed."""
-
-    key: str
-    found: str
-    allowed: str
-
-    def __str__(self) -> str:
-        return f"{self.key}: found {self.found}, allowed is {self.allowed}"
-
-
-class StandError(SettingsError):
-    """A stand that cannot be used. `mistakes` holds every one of them."""
-
-    def __init__(self, where: str, mistakes: list[Mistake]) -> None:
-        count = "1 mistake" if len(mistakes) == 1 else f"{len(mistakes)} mistakes"
-        super().__init__(count, where=where, to_do="\n  ".join(map(str, mistakes)))
-        self.mistakes = mistakes
 
 
 def load_stand(path: Path) -> Stand:
@@ -74,13 +57,16 @@ def parse_stand(text: str, where: str) -> Stand:
     """The stand that `text` (TOML) describes. Raises SettingsError with every mistake."""
     try:
         raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsError(f"not TOML: {error}", where=where) from error
+    except (ValueError, RecursionError) as error:
+        # The decoder's own error is a ValueError, and so is a number of too many digits.
+        raise SettingsError(f"not TOML: {plain(str(error))}", where=where) from error
     return stand_from_dict(raw, where)
 
 
-def stand_from_dict(raw: dict[str, Any], where: str = "stand") -> Stand:
+def stand_from_dict(raw: Any, where: str = "stand") -> Stand:
     """The stand that a table describes, as in TOML or from `stand_to_dict`."""
+    if not isinstance(raw, dict):
+        raise StandError(where, [Mistake("the stand", shown(raw), "a table")])
     return _Reader(where).stand(raw)
 
 
@@ -147,12 +133,12 @@ class _Reader:
         tachometer = None
         if "tachometer" in raw:
             tachometer = self._part("tachometer", Tachometer, raw["tachometer"])
-        limits = self._limits(self._table(raw, "limits"))
-        self._cross_check(raw, limits)
-        if self.mistakes or limits is None or not isinstance(baud, int):
-            raise StandError(self.where, self.mistakes)
-        kept = tuple(channel for channel in channels if channel is not None)
-        return Stand(name or "stand", port, baud, kept, tachometer, limits)
+        limits, levels = self._limits(self._table(raw, "limits"))
+        kept = [channel for channel in channels if channel is not None]
+        self._cross_check(raw, kept, limits or Limits(levels))
+        if self.mistakes or limits is None:
+            raise StandError(self.where, list(dict.fromkeys(self.mistakes)))
+        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits)
 
     def _channel(self, key: str, table: Any) -> ChannelSettings | None:
         where = f"channels.{key}"
@@ -186,31 +172,11 @@ class _Reader:
         return None if sensor is None else ChannelSettings(key, label, sensor)
 
     def _parameter(self, where: str, value: Any) -> Any:
-        """A number, or a table of a value and one of u, tolerance, tolerance_pct.
-
-        A tolerance is taken as the half-width of a rectangular distribution (JCGM 100:2008
-        4.3.7): u is the tolerance over the square root of 3.
-        """
-        allowed = "a number, or {value, tolerance_pct}, {value, tolerance} or {value, u}"
-        if _is_number(value):
-            return {"value": float(value)}
-        if not isinstance(value, dict) or not _is_number(value.get("value")):
-            self._wrong(where, value, allowed)
+        parameter = read_parameter(value)
+        if parameter is None:
+            self._wrong(where, value, PARAMETER_FORMS)
             return _BAD
-        spreads = {key: spread for key, spread in value.items() if key != "value"}
-        known = {"u", "tolerance", "tolerance_pct"}
-        if (
-            len(spreads) > 1
-            or not set(spreads) <= known
-            or not all(_is_number(spread) and spread >= 0 for spread in spreads.values())
-        ):
-            self._wrong(where, value, allowed)
-            return _BAD
-        nominal = float(value["value"])
-        for key, spread in spreads.items():
-            half_width = abs(nominal) * spread / 100.0 if key == "tolerance_pct" else spread
-            return {"value": nominal, "u": spread if key == "u" else half_width / math.sqrt(3.0)}
-        return {"value": nominal}
+        return parameter
 
     def _steinhart_points(self, where: str, values: dict[str, Any]) -> None:
         points = values.pop("points")
@@ -220,65 +186,56 @@ class _Reader:
             fit = (1e-3, 2e-4, 1e-7)
         values.update(zip("abc", fit, strict=True))
 
-    def _limits(self, table: dict[str, Any]) -> Limits | None:
+    def _limits(self, table: dict[str, Any]) -> tuple[Limits | None, tuple[tuple[str, Level], ...]]:
+        """The limits, and the levels by themselves in case the rest has a mistake."""
         levels: list[tuple[str, Level]] = []
-        plain: dict[str, Any] = {}
+        plain_limits: dict[str, Any] = {}
         for key, value in table.items():
             if key == "overcurrent":
-                plain[key] = self._part("limits.overcurrent", OverCurrent, value)
+                plain_limits[key] = self._part("limits.overcurrent", OverCurrent, value)
             elif key in _LIMIT_KEYS:
-                plain[key] = value
+                plain_limits[key] = value
             elif isinstance(value, dict):
                 level = self._part(f"limits.{key}", Level, value)
                 if level is not None:
-                    self._order(key, level)
                     levels.append((key, level))
             else:
                 self._unknown(f"limits.{key}", key, _LIMIT_KEYS)
-        limits: Limits | None = self._part("limits", Limits, {**plain, "levels": tuple(levels)})
-        return limits
+        kept = tuple(levels)
+        return self._part("limits", Limits, {**plain_limits, "levels": kept}), kept
 
-    def _order(self, key: str, level: Level) -> None:
-        if None not in (level.warn_over, level.trip_over) and level.warn_over > level.trip_over:  # type: ignore[operator]
-            self._wrong(f"limits.{key}.warn_over", level.warn_over, f"up to {level.trip_over:g}")
-        if None not in (level.warn_under, level.trip_under) and level.warn_under < level.trip_under:  # type: ignore[operator]
-            self._wrong(
-                f"limits.{key}.warn_under", level.warn_under, f"from {level.trip_under:g} on"
-            )
-
-    def _cross_check(self, raw: dict[str, Any], limits: Limits | None) -> None:
-        channels = raw.get("channels")
-        keys = set(channels) if isinstance(channels, dict) else set()
+    def _cross_check(
+        self, raw: dict[str, Any], channels: list[ChannelSettings], limits: Limits
+    ) -> None:
+        """What does not go together. A channel with a mistake of its own counts as there."""
+        keys = set(self._table(raw, "channels"))
         if "tachometer" in raw:
             keys.add("speed")
         if {"current", "voltage"} <= keys:
             keys.add("power")
-        if limits is None:
-            return
         for key, _ in limits.levels:
             if key not in keys:
                 self._unknown(f"limits.{key}", key, sorted(keys))
-        if limits.overcurrent is not None and "current" not in keys:
-            self._wrong("limits.overcurrent", "no current channel", "only with channels.current")
-        cells = (limits.cell_warn_v, limits.cell_trip_v)
-        if any(cell is not None for cell in cells):
-            if limits.cells is None:
-                self._wrong("limits.cells", "nothing", "the number of cells in series")
-            if "voltage" not in keys:
-                self._wrong("limits.cells", "no voltage channel", "only with channels.voltage")
-            if None not in cells and cells[0] < cells[1]:  # type: ignore[operator]
-                self._wrong("limits.cell_warn_v", cells[0], f"from {cells[1]:g} on")
+        self.mistakes += channel_mistakes(channels)
+        self.mistakes += limit_mistakes(limits, keys)
 
     def _part(self, where: str, kind: type[Any], table: Any) -> Any:
         if not isinstance(table, dict):
             self._wrong(where, table, "a table")
             return None
+        # The reader of types below would take "5" and true for numbers.
+        worded = {key for key, value in table.items() if key not in _WORDS and _has_words(value)}
+        for key in worded:
+            self._wrong(f"{where}.{key}", table[key], "a number")
         try:
-            return TypeAdapter(kind).validate_python(table)
+            part = _adapter(kind).validate_python(table)
+            return None if worded else part
         except ValidationError as error:
             for detail in error.errors():
                 place = [str(part) for part in detail["loc"] if part != "value"]
                 key = ".".join([where, *place])
+                if place and place[0] in worded:
+                    continue
                 if detail["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
                     names = [field.name for field in dataclasses.fields(kind)]
                     self._unknown(key, place[-1] if place else "", names)
@@ -299,42 +256,44 @@ class _Reader:
         self, table: dict[str, Any], key: str, *, default: str | None, where: str = ""
     ) -> str | None:
         value = table.get(key, default)
-        if value is None or (isinstance(value, str) and 1 <= len(value) <= 200):
+        if value is None or (
+            isinstance(value, str) and 1 <= len(value) <= 200 and value.isprintable()
+        ):
             return value
-        self._wrong(f"{where}.{key}".lstrip("."), value, "a text of 1 to 200 characters")
+        allowed = "a text of 1 to 200 printable characters"
+        self._wrong(f"{where}.{key}".lstrip("."), value, allowed)
         return None
 
     def _unknown(self, key: str, name: str, known: Any) -> None:
         near = difflib.get_close_matches(name, list(known), n=1)
-        listed = f"{near[0]} (did you mean that?)" if near else ", ".join(known) or "nothing"
-        self._wrong(key, "an unknown key", listed)
+        names = ", ".join(map(plain_key, known)) or "nothing"
+        listed = f"{plain_key(near[0])} (did you mean that?)" if near else names
+        self._wrong(key, _UNKNOWN_KEY, listed)
 
     def _wrong(self, key: str, found: Any, allowed: str) -> None:
-        shown = found if isinstance(found, str) and " " in found else _shown(found)
-        self.mistakes.append(Mistake(key, shown, allowed))
+        words = str(found) if isinstance(found, _Words) else shown(found)
+        self.mistakes.append(Mistake(plain_key(key), words, allowed))
+
+
+class _Words(str):
+    """What was found, in words of ours, where there is no value to show."""
 
 
 _BAD = object()
-_NOTHING = "nothing at all"
+_NOTHING = _Words("nothing at all")
+_UNKNOWN_KEY = _Words("an unknown key")
+_WORDS = ("curve", "position")
+"""The keys of sensors and limits whose value is a word."""
 
 
-def steinhart_hart(points: Any) -> tuple[float, float, float] | None:
-    """a, b, c of 1/T = a + b ln R + c (ln R)^3 through three points of [ohm, degC].
+_ADAPTERS: dict[Any, TypeAdapter[Any]] = {}
 
-    None where the points do not determine them.
-    """
-    import numpy as np
 
-    try:
-        ohms, degc = np.array(points, dtype=float).reshape(3, 2).T
-        if not ((ohms > 0).all() and (degc > -273.15).all() and np.isfinite(ohms + degc).all()):
-            return None
-        logs = np.log(ohms)
-        rows = np.stack([np.ones(3), logs, logs**3], axis=1)
-        a, b, c = np.linalg.solve(rows, 1.0 / (degc + 273.15))
-    except (ValueError, TypeError, OverflowError, np.linalg.LinAlgError):
-        return None
-    return float(a), float(b), float(c)
+def _adapter(kind: Any) -> TypeAdapter[Any]:
+    """The type reader of a part, built once: building takes longer than reading."""
+    if kind not in _ADAPTERS:
+        _ADAPTERS[kind] = TypeAdapter(kind)
+    return _ADAPTERS[kind]
 
 
 def _parameter_names(kind: type[Closed]) -> set[str]:
@@ -345,17 +304,6 @@ def _parameter_names(kind: type[Closed]) -> set[str]:
     }
 
 
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and _is_finite(value)
-
-
-def _is_finite(value: float) -> bool:
-    try:
-        return math.isfinite(value)
-    except OverflowError:
-        return False
-
-
 def _is_whole(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
 
@@ -364,6 +312,8 @@ def _allowed(message: str) -> str:
     return message.removeprefix("Input should be ")
 
 
-def _shown(value: Any) -> str:
-    text = ascii(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
+def _has_words(value: Any) -> bool:
+    """Whether a text or a truth value stands where numbers do."""
+    if isinstance(value, list):
+        return any(map(_has_words, value))
+    return isinstance(value, str | bool)

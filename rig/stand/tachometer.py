@@ -1,127 +1,175 @@
-"""Edges to speed: differences of edge counts over differences of edge times.
+"""Edges to speed: the edge count difference over the edge time difference.
 
-Exact at any line rate, since the board stamps the edges. Two things spoil it: a reading that
-no rotor could give (a double mark, a missing one), which is rejected and the last speed
-held, and standstill, where no edge comes any more.
+That is exact at any line rate, since the board notes the tick of the last edge. Three
+things are added. Between edges the speed can be no more than one edge over the time since
+the last, and after `standstill_s` without an edge it is 0. A reading that no rotor could
+reach so quickly is a glitch: the last speed is held and the row is not valid, but the third
+such reading in a row is believed, so that a true overspeed is never hidden for long. And
+after a glitch the next reading starts from the newest edge, so one false edge spoils at
+most the two readings that touch it.
 """
 
 from __future__ import annotations
+
+import math
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.stand.model import Tachometer
 
-ACCEPT_AFTER = 3
-"""So many rejected readings in a row are no glitch: a true over-speed is never hidden long."""
+BELIEVED_AFTER = 3
+"""So many suspicious readings in a row are no glitch."""
 
-_AT_ONCE = 4096
-"""Rows that are judged together."""
+UNEVEN_MARKS = 0.15
+"""A change by less than this share of the speed is never a glitch, however quick: marks
+stuck on by hand are not spaced evenly (common practice, no source)."""
 
-Ints = NDArray[np.int64]
+Ticks = TypeVar("Ticks", int, NDArray[np.int64])
+
+_HALF_TURN = 1 << 31
+_WHOLE_TURN = 1 << 32
 
 
 class Speedometer:
-    """Follows one tachometer, line by line."""
+    """Follows one tachometer; `speed` and `speeds` go on where the last call of either ended."""
 
     def __init__(self, tachometer: Tachometer, tick_hz: int) -> None:
-        self.tick_hz = float(tick_hz)
-        self.per_edge = 60.0 * tick_hz / tachometer.pulses_per_revolution
         self.standstill_ticks = tachometer.standstill_s * tick_hz
-        self.fastest_change = tachometer.fastest_change_rpm_per_s / tick_hz
-        self.highest_rpm = tachometer.highest_rpm
+        self.per_edge = 60.0 * tick_hz / tachometer.pulses_per_revolution
+        self._slowest_rpm = self.per_edge / self.standstill_ticks
+        self._highest_rpm = tachometer.highest_rpm
+        self._rpm_per_tick = tachometer.fastest_change_rpm_per_s / tick_hz
         self._edges: int | None = None
         self._edge_tick = 0
-        self._speed_rpm = 0.0
-        self._known = False
-        self._rejected = 0
+        self._held_rpm = math.nan
+        self._held_tick = 0
+        self._doubted = 0
 
     def speed(self, tick: int, edges: int, edge_tick: int) -> tuple[float, bool]:
-        """The speed in rpm at this line (counters unwrapped), and whether it may be trusted."""
-        if self._edges is None:
-            self._edges, self._edge_tick = edges, edge_tick
-        elif edges > self._edges:
-            good = self._take(edges - self._edges, edge_tick - self._edge_tick)
-            self._edges, self._edge_tick = edges, edge_tick
-            if not good:
-                return self._speed_rpm, False
-        silence = tick - self._edge_tick
-        if not self._known or silence >= self.standstill_ticks:
-            self._known = False
-            self._speed_rpm = 0.0
-        elif silence > 0:
+        """The speed in rpm at one line, counters unwrapped, and whether it may be trusted."""
+        glitch = False
+        if edges != self._edges:
+            edge_tick = _near(edge_tick, tick)
+            if self._edges is not None:
+                glitch = self._consider(edges - self._edges, edge_tick - self._edge_tick, edge_tick)
+            self._edges = edges
+            self._edge_tick = edge_tick
+        age = tick - self._edge_tick
+        rpm = self._held_rpm
+        if age >= self.standstill_ticks or rpm != rpm:
+            return 0.0, not glitch
+        if age > 0 and self.per_edge < rpm * age:
             # Had the rotor kept its speed, the next edge would have come by now.
-            self._speed_rpm = min(self._speed_rpm, self.per_edge / silence)
-        return self._speed_rpm, True
+            rpm = self.per_edge / age
+        return rpm, not glitch
 
-    def smooth(self, tick: Ints, edges: Ints, edge_tick: Ints) -> NDArray[np.float64] | None:
-        """What `speed` would give for each row, if no row is suspicious; None if one may be."""
-        if not self._known or self._edges is None or self._rejected:
-            return None
-        new_edges = np.diff(edges, prepend=self._edges)
-        new_ticks = np.diff(edge_tick, prepend=self._edge_tick)
-        fresh, silence = new_edges > 0, tick - edge_tick
-        if (
-            (new_edges < 0).any()
-            or ((new_ticks > 0) != fresh).any()
-            or (silence < 0).any()
-            or (silence >= self.standstill_ticks).any()
-        ):
-            return None
-        taken = self.per_edge * new_edges[fresh] / new_ticks[fresh]
-        newest = np.concatenate(([self._speed_rpm], taken))[np.cumsum(fresh)]
-        speed_rpm: NDArray[np.float64] = np.minimum(
-            newest, self.per_edge / np.maximum(silence, 1e-9)
+    def speeds(
+        self, tick: NDArray[np.int64], edges: NDArray[np.int64], edge_tick: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """`speed` for whole arrays, shape (rows,): speeds in rpm and trust, row by row."""
+        if len(tick) == 0:
+            return np.empty(0), np.empty(0, dtype=np.bool_)
+        if self._edges is None:
+            self._edges = int(edges[0])
+            self._edge_tick = _near(int(edge_tick[0]), int(tick[0]))
+        fresh = np.flatnonzero(np.diff(edges, prepend=self._edges))
+        at = _near(edge_tick[fresh], tick[fresh])
+        gone = np.diff(at, prepend=self._edge_tick)
+        counted = np.diff(edges[fresh], prepend=self._edges)
+        held_rpm, held_glitch = self._consider_all(counted, gone, at)
+
+        # Every row holds what the newest row with a fresh edge gave.
+        newest = np.searchsorted(fresh, np.arange(len(tick)), side="right")
+        rpm = held_rpm[newest]
+        age = tick - np.concatenate(([self._edge_tick], at))[newest]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slower = (age > 0) & (self.per_edge < rpm * age)
+            rpm = np.where(slower, self.per_edge / age, rpm)
+        rpm[(age >= self.standstill_ticks) | np.isnan(rpm)] = 0.0
+        good = np.ones(len(tick), dtype=np.bool_)
+        good[fresh] = ~held_glitch
+        if len(fresh):
+            self._edges = int(edges[fresh[-1]])
+            self._edge_tick = int(at[-1])
+        return rpm, good
+
+    def _consider(self, edges: int, ticks: int, at: int) -> bool:
+        """Take a reading of `edges` in `ticks`, ending `at` a tick. True if it is a glitch."""
+        rpm = self._reading(edges, ticks)
+        change = abs(rpm - self._held_rpm)
+        doubtful = rpm > self._highest_rpm or (
+            change > self._rpm_per_tick * (at - self._held_tick)
+            and change > UNEVEN_MARKS * self._held_rpm
         )
-        before = np.concatenate(([self._speed_rpm], speed_rpm[:-1]))[fresh]
-        if (np.abs(taken - before) > self.fastest_change * new_ticks[fresh]).any() or (
-            taken > self.highest_rpm
-        ).any():
-            return None
-        self._edges, self._edge_tick = int(edges[-1]), int(edge_tick[-1])
-        self._speed_rpm = float(speed_rpm[-1])
-        return speed_rpm
-
-    def _take(self, edges: int, ticks: int) -> bool:
-        """Take a new reading in, or reject it as one that no rotor could give."""
-        if ticks <= 0:
-            return self._reject()
-        speed_rpm = self.per_edge * edges / ticks
-        if not self._known:
-            # The first edges after standstill span the standstill: no speed yet.
-            self._known = ticks < self.standstill_ticks
-            self._speed_rpm = min(speed_rpm, self.highest_rpm) if self._known else 0.0
+        self._doubted += 1
+        if doubtful and self._doubted < BELIEVED_AFTER:
             return True
-        change = abs(speed_rpm - self._speed_rpm)
-        if (
-            speed_rpm > self.highest_rpm or change > self.fastest_change * ticks
-        ) and self._rejected < ACCEPT_AFTER - 1:
-            return self._reject()
-        self._rejected = 0
-        self._speed_rpm = speed_rpm
-        return True
-
-    def _reject(self) -> bool:
-        self._rejected += 1
+        self._believe(rpm, at)
         return False
+
+    def _believe(self, rpm: float, at: int) -> None:
+        self._held_rpm = rpm
+        self._held_tick = at
+        self._doubted = 0
+
+    def _reading(self, edges: int, ticks: int) -> float:
+        """Edges in no time at all are as fast as the board's clock can tell."""
+        rpm = edges * self.per_edge / max(ticks, 1)
+        return rpm if rpm > self._slowest_rpm else 0.0
+
+    def _consider_all(
+        self, edges: NDArray[np.int64], ticks: NDArray[np.int64], at: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """`_consider` for many: the held speeds (one more, before the first) and glitches.
+
+        All readings are believed at first; only from each reading that could be doubted
+        until one is believed again does the one-by-one rule run.
+        """
+        rpm = edges * self.per_edge / np.maximum(ticks, 1)
+        rpm[~(rpm > self._slowest_rpm)] = 0.0
+        before = np.concatenate(([self._held_rpm], rpm[:-1]))
+        change = np.abs(rpm - before)
+        since = np.diff(at, prepend=self._held_tick)
+        doubtful = (rpm > self._highest_rpm) | (
+            (change > self._rpm_per_tick * since) & (change > UNEVEN_MARKS * before)
+        )
+        held = np.concatenate(([self._held_rpm], rpm))
+        glitch = np.zeros(len(rpm), dtype=np.bool_)
+        suspects = np.flatnonzero(doubtful).tolist()
+        if self._doubted and len(rpm):
+            suspects.insert(0, 0)
+        done = -1
+        for i in suspects:
+            if i <= done:
+                continue
+            if i:
+                self._believe(float(rpm[i - 1]), int(at[i - 1]))
+            while i < len(rpm) and self._consider(int(edges[i]), int(ticks[i]), int(at[i])):
+                glitch[i] = True
+                held[i + 1] = self._held_rpm
+                i += 1
+            done = i
+        if len(rpm) and not glitch[-1]:
+            self._believe(float(rpm[-1]), int(at[-1]))
+        return held, glitch
+
+
+def _near(edge_tick: Ticks, tick: Ticks) -> Ticks:
+    """The tick of a fresh edge: of all that its low 32 bits allow, the one nearest `tick`.
+
+    The counters wrap while the rotor stands still, and only the line's own tick tells how
+    often.
+    """
+    return tick - ((tick - edge_tick + _HALF_TURN) % _WHOLE_TURN - _HALF_TURN)
 
 
 def speeds(
-    meter: Speedometer, tick: Ints, edges: Ints, edge_tick: Ints
+    meter: Speedometer,
+    tick: NDArray[np.int64],
+    edges: NDArray[np.int64],
+    edge_tick: NDArray[np.int64],
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """`Speedometer.speed` for whole arrays, shape (rows,): speeds in rpm and trust.
-
-    Where the rotor turns and nothing is suspicious whole slices are reckoned at once;
-    everything else goes through `Speedometer.speed`, row by row.
-    """
-    found, trust = np.empty(len(tick)), np.ones(len(tick), dtype=bool)
-    for start in range(0, len(tick), _AT_ONCE):
-        rows = slice(start, start + _AT_ONCE)
-        smooth = meter.smooth(tick[rows], edges[rows], edge_tick[rows])
-        if smooth is not None:
-            found[rows] = smooth
-            continue
-        single = zip(*(a[rows].tolist() for a in (tick, edges, edge_tick)), strict=True)
-        for at, row in enumerate(single, start):
-            found[at], trust[at] = meter.speed(*row)
-    return found, trust
+    """`Speedometer.speeds` as a function."""
+    return meter.speeds(tick, edges, edge_tick)
