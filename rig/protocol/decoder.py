@@ -206,7 +206,8 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
 
     None means only that this quick look is not sure, and `Decoder` must look again.
     """
-    lines = lines.replace(b"\r\n", b"\n")
+    if b"\r" in lines:
+        lines = lines.replace(b"\r\n", b"\n")
     codes = np.frombuffer(lines, dtype=np.uint8)
     ends = np.flatnonzero(codes == ord("\n"))
     starts = np.concatenate(([0], ends[:-1] + 1))
