@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import gc
 import io
 import os
-import queue
+import select
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,9 +21,6 @@ from rig.captures.convert import convert
 from rig.protocol.decoder import Decoder, decode_bulk
 from rig.protocol.framing import frame
 from rig.protocol.records import Remark
-from rig.recorder.handle import Message, Recorder
-from rig.recorder.messages import ArmRun, Ended, Plan, Snapshot, StartRun
-from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, stand_to_dict
 from tests.bench.scripted import CALM, ScriptedBoard
 
@@ -86,7 +81,7 @@ def decoding() -> list[Figure]:
     def by_pandas() -> None:
         assert len(pd.read_csv(io.BytesIO(journal), header=None)) == LINES
 
-    ours_s, loop_s, pandas_s = (_best(work) for work in (ours, plain_loop, by_pandas))
+    ours_s, loop_s, pandas_s = _best_of_each(ours, plain_loop, by_pandas)
     absolute = f"{LINES / ours_s:,.0f} lines/s"
     return [
         Figure("decode with checksum / plain loop without", loop_s / ours_s, 2.0, True, absolute),
@@ -138,11 +133,11 @@ def captures() -> list[Figure]:
 
 def load() -> list[Figure]:
     """The recorder's share of one core at 1000 lines/s."""
-    with _Run(seconds=6.0) as run:
-        run.until_state("running")
-        before_s, began_s = _cpu_s(run.recorder.process.pid), time.perf_counter()
-        run.board.serve(lambda: time.perf_counter() - began_s > 4.0)
-        share = (_cpu_s(run.recorder.process.pid) - before_s) / (time.perf_counter() - began_s)
+    with _Run("idle") as run:
+        run.until_running()
+        before_s, began_s = _cpu_s(run.recorder), time.perf_counter()
+        run.board.serve(lambda: time.perf_counter() - began_s > 6.0)
+        share = (_cpu_s(run.recorder) - before_s) / (time.perf_counter() - began_s)
     return [
         Figure("recorder load at 1000 lines/s, cores", share, 0.15, False, f"{100 * share:.1f} %")
     ]
@@ -150,10 +145,7 @@ def load() -> list[Figure]:
 
 def trips(count: int) -> list[Figure]:
     """From the offending line's last byte on the pty to the stop's first, front busy."""
-    busy = threading.Event()
-    threading.Thread(target=_busy_front, args=(busy,), daemon=True).start()
     times_ms = [_one_trip(0.1 + 0.2 * i / count) for i in range(count)]
-    busy.set()
     p50, p99 = np.percentile(times_ms, [50, 99])
     return [
         Figure("trip latency p50, ms", float(p50), 0.5, False, f"{count} trips at 1000 lines/s"),
@@ -172,66 +164,52 @@ def start_up() -> list[Figure]:
 
 
 class _Run:
-    """A recorder on a scripted board, from ready to the end."""
+    """A recorder on a scripted board, held by a front in a process of its own."""
 
-    def __init__(self, seconds: float) -> None:
+    def __init__(self, front: str) -> None:
         self._folder = tempfile.TemporaryDirectory()
         self.board = ScriptedBoard(LINE_HZ)
-        self.messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
-        self.state = ""
-        plan = Plan(
-            stand=bench_stand(),
-            port=self.board.url,
-            journal=Path(self._folder.name) / "run.journal",
-            beginning={},
-            seconds=seconds,
-            soak_s=0.0,
-            automatic=False,
+        journal = str(Path(self._folder.name) / "run.journal")
+        self._front = subprocess.Popen(
+            [sys.executable, "-m", "tests.bench.front", self.board.url, journal, "60", front],
+            stdout=subprocess.PIPE,
+            text=True,
         )
-        self.recorder = Recorder(plan, self.messages.put)
+        assert self._front.stdout is not None
+        self.recorder = int(self._front.stdout.readline())
 
-    def until_state(self, state: str) -> None:
-        """Serve lines until the run is there; the two actions are taken on the way."""
-        self.board.serve(lambda: self._look() == state)
+    def until_running(self) -> None:
+        """Serve lines until the motor runs. RuntimeError when the run ends before."""
+        self.board.serve(self._runs)
 
-    def _look(self) -> str:
-        while not self.messages.empty():
-            message = self.messages.get()
-            if isinstance(message, Ended):
-                raise RuntimeError(message.cause)
-            if isinstance(message, Snapshot):
-                self.state = message.state
-                if message.state == "ready":
-                    self.recorder.tell(ArmRun())
-                elif message.state == "armed":
-                    self.recorder.tell(StartRun())
-        return self.state
+    def _runs(self) -> bool:
+        assert self._front.stdout is not None
+        if not select.select([self._front.stdout], [], [], 0.0)[0]:
+            return False
+        state = self._front.stdout.readline().strip()
+        if not state or state.startswith("ended"):
+            raise RuntimeError(state or "the front has died")
+        return state == "running"
 
     def __enter__(self) -> _Run:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.recorder.process.kill()
-        self.recorder.wait(5.0)
+        self._front.kill()
+        self._front.communicate()
         self.board.close()
         self._folder.cleanup()
 
 
-def bench_stand() -> Stand:
-    """The demo stand: its plain current limit trips on one line over it."""
-    return demo_stand()
-
-
 def _one_trip(after_s: float) -> float:
     """One trip, `after_s` into a run; its latency in ms."""
-    with _Run(seconds=20.0) as run:
-        run.until_state("running")
+    with _Run("busy") as run:
+        run.until_running()
         began_s = time.perf_counter()
         run.board.serve(lambda: time.perf_counter() - began_s > after_s)
         run.board.heard = b""
         run.board.counts = (16_000, *run.board.counts[1:])
-        offending = run.board.data_line()
-        run.board.write(offending)
+        run.board.write(run.board.data_line())
         sent_s = time.perf_counter()
         while b"stop" not in run.board.heard:
             if time.perf_counter() - sent_s > 1.0:
@@ -240,21 +218,13 @@ def _one_trip(after_s: float) -> float:
         return 1000.0 * (time.perf_counter() - sent_s)
 
 
-def _busy_front(done: threading.Event) -> None:
-    """What a screen does to its own process: garbage, collections, time in the interpreter."""
-    while not done.wait(0.02):
-        rubbish = [{"i": i} for i in range(20_000)]
-        gc.collect()
-        del rubbish
-
-
 def _journal(path: Path, lines: int) -> Path:
     """A journal as a run leaves it, with speeds and currents that move."""
     board = ScriptedBoard(LINE_HZ)
     board.armed = True
     noise = np.random.default_rng(1).normal(0.0, 6.0, (lines, len(board.counts))).round()
     with path.open("wb") as file:
-        file.write(frame(Remark("begin", 0.0, {"stand": stand_to_dict(bench_stand())}).body()))
+        file.write(frame(Remark("begin", 0.0, {"stand": stand_to_dict(demo_stand())}).body()))
         file.write(board.introduction())
         for row, wobble in enumerate(noise.astype(int).tolist()):
             swing = int(400 * np.sin(row / 4000))
@@ -268,10 +238,12 @@ def _journal(path: Path, lines: int) -> Path:
 
 def _peak_memory_mib(journal: Path) -> float:
     """The peak of a fresh process that converts `journal`."""
+    # VmHWM and not getrusage: the latter starts with the peak of the process that forked.
     code = (
-        "import resource, sys; from pathlib import Path; "
+        "import re, sys; from pathlib import Path; "
         "from rig.captures.convert import convert; convert(Path(sys.argv[1])).unlink(); "
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        "status = Path('/proc/self/status').read_text(); "
+        "print(int(re.search(r'VmHWM:\\s+(\\d+)', status)[1]) / 1024)"
     )
     result = subprocess.run(
         [sys.executable, "-c", code, str(journal)], check=True, capture_output=True, text=True
@@ -287,9 +259,15 @@ def _cpu_s(process: int) -> float:
 
 def _best(work: Callable[[], object], rounds: int = ROUNDS) -> float:
     """The shortest of several rounds, in seconds: the one least disturbed by others."""
-    times = []
+    return _best_of_each(work, rounds=rounds)[0]
+
+
+def _best_of_each(*works: Callable[[], object], rounds: int = ROUNDS) -> list[float]:
+    """`_best` for things to be compared: taken in turn, so that all meet the same machine."""
+    times: list[list[float]] = [[] for _ in works]
     for _ in range(rounds):
-        began_s = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - began_s)
-    return min(times)
+        for work, taken in zip(works, times, strict=True):
+            began_s = time.perf_counter()
+            work()
+            taken.append(time.perf_counter() - began_s)
+    return [min(taken) for taken in times]
