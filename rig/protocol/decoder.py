@@ -18,7 +18,7 @@ from binascii import crc_hqx
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import repeat
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from rig.protocol.framing import (
     LONGEST_LINE,
     LONGEST_REMARK,
     Fault,
+    checksum,
     unframe,
 )
 from rig.protocol.records import (
@@ -201,6 +202,23 @@ _HIGHEST = (
 )
 
 
+@cache
+def _crc_shares() -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """What a byte adds to a checksum, by distance from the line feed, shape (121, 256), and
+    what the initial value adds, by length of line, shape (121,).
+
+    Line feed and checksum lie at distances 0 to 5 and add nothing.
+    """
+    behind = CHECKSUM_LENGTH + 1
+    shares = np.zeros((LONGEST_LINE + 1, 256), dtype=np.uint16)
+    initial = np.zeros(LONGEST_LINE + 1, dtype=np.uint16)
+    for distance in range(behind, LONGEST_LINE + 1):
+        zeros = bytes(distance - behind)
+        shares[distance] = [crc_hqx(bytes([byte]) + zeros, 0) for byte in range(256)]
+        initial[distance] = checksum(zeros + b"\0")
+    return shares, initial
+
+
 def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
     """The fields of `lines`, shape (lines, fields), if every one is a good data line.
 
@@ -219,10 +237,7 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
     if (digits < 0).any() or (codes[stars] != ord("*")).any():
         return None
     told = digits @ np.array([4096, 256, 16, 1])
-    keep = np.ones(len(codes), dtype=bool)
-    keep[stars[:, None] + np.arange(CHECKSUM_LENGTH)] = False
-    bodies = codes[keep].tobytes()
-    if list(map(crc_hqx, bodies.split(b"\n")[:-1], repeat(0xFFFF))) != told.tolist():
+    if (_checksums(codes, starts, ends) != told).any():
         return None
 
     # As many commas in every line, the first right behind its D.
@@ -235,12 +250,17 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
     ):
         return None
 
-    numbers = bodies.replace(b"\nD,", b",")[2:-1]
+    # What is left of a line without its D and its checksum may hold no blank of its own.
+    if b" " in lines:
+        return None
+    blanked = codes.copy()
+    blanked[starts] = ord(" ")
+    blanked[stars[:, None] + np.arange(CHECKSUM_LENGTH + 1)] = ord(" ")
+    numbers = blanked.tobytes()[2:]  # nothing stands before the first comma
     if (
-        numbers.translate(None, b"0123456789,-")
-        or b",," in numbers
-        or not numbers[:1].isdigit()
-        or numbers[-1:] == b","
+        numbers.translate(None, b"0123456789,- ")
+        or (np.diff(commas) == 1).any()
+        or (commas[width - 1 :: width] == stars - 1).any()
         or (b"-" in numbers and not _minus_signs_lead(numbers))
     ):
         return None
@@ -258,6 +278,23 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
     ).any():
         return None
     return fields
+
+
+def _checksums(
+    codes: NDArray[np.uint8], starts: NDArray[np.intp], ends: NDArray[np.intp]
+) -> NDArray[np.uint16]:
+    """`framing.checksum` of the body of each line, from `starts` to the line feed at `ends`.
+
+    A CRC is linear: each byte adds, by exclusive or, what it alone would give at its distance
+    from the end, and the initial value what it would give before so many zeros.
+    """
+    shares, initial = _crc_shares()
+    lengths = ends - starts
+    distance = np.repeat(ends.astype(np.int32), lengths + 1)
+    distance -= np.arange(len(codes), dtype=np.int32)
+    by_byte = shares.ravel()[distance * np.int32(256) + codes]
+    sums: NDArray[np.uint16] = np.bitwise_xor.reduceat(by_byte, starts) ^ initial[lengths]
+    return sums
 
 
 def _minus_signs_lead(numbers: bytes) -> bool:
