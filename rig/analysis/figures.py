@@ -8,7 +8,7 @@ import pandas as pd
 from rig.analysis.steady import Window, steady_window
 
 _NOT_AVERAGED = frozenset({"time_s"})
-_PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc", "_pct")
+_PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
 
 
 def run_figures(frame: pd.DataFrame) -> dict[str, float]:

@@ -178,7 +178,7 @@ def _record(
             session.on_front_lost(now_s)
         if journal.error is not None and not disk_told:
             disk_told = True
-            session.on_disk_error(str(journal.error), now_s)
+            session.on_disk_error(_disk_refused(plan, journal.error), now_s)
         if now_s >= next_clock_s:
             next_clock_s = now_s + CLOCK_EVERY_S
             session.clock(_utc(), now_s)
@@ -193,7 +193,7 @@ def _disk_refused(plan: Plan, error: OSError) -> Ended:
     return Ended(
         "disk",
         DISK_REFUSED,
-        f"{plan.journal} cannot be written: {error.strerror or error}",
+        f"the disk refused {plan.journal}: {error.strerror or error}",
         "Make room or choose another folder with --out; `rig salvage` keeps what is there.",
     )
 

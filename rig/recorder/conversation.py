@@ -62,10 +62,6 @@ class Conversation:
                 return owed.command
         return None
 
-    def owes(self, kind: type[commands.Command]) -> bool:
-        """Whether the answer to a command of this kind is still to come."""
-        return any(isinstance(owed.command, kind) for owed in self._owed.values())
-
     def forget(self) -> None:
         """Expect no more answers."""
         self._owed.clear()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import select
-import sys
 
 import serial
 
@@ -28,17 +27,19 @@ class Link:
             raise LinkError(
                 f"cannot be opened: {_reason(error)}", where=port, to_do=_hint(port, error)
             ) from error
-        self._selectable = sys.platform != "win32"
+        self._arrivals = None
+        if hasattr(select, "poll"):  # not on Windows
+            self._arrivals = select.poll()
+            self._arrivals.register(self._port.fileno(), select.POLLIN)
 
     def read(self, wait_s: float) -> bytes:
         """What has come, after at most `wait_s` of waiting for the first byte."""
-        if not self._selectable:
+        if self._arrivals is None:
             first = self._port.read(1)
             return bytes(first + self._port.read(self._port.in_waiting)) if first else b""
-        descriptor = self._port.fileno()
-        if not select.select([descriptor], [], [], wait_s)[0]:
+        if not self._arrivals.poll(1000.0 * wait_s):
             return b""
-        data = os.read(descriptor, 65536)
+        data = os.read(self._port.fileno(), 65536)
         if not data:
             raise OSError("the other end has closed the line")
         return data

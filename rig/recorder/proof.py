@@ -26,14 +26,13 @@ rotor that is pushed by a draught. From common practice, no source."""
 class Proof:
     """What was read when the stop was told, against which later readings are held."""
 
-    told_s: float
     current_a: float
     speed_rpm: float
 
     @classmethod
-    def begin(cls, now_s: float, values: Mapping[str, float]) -> Proof:
+    def begin(cls, values: Mapping[str, float]) -> Proof:
         """`values` are the newest readings by column; what is missing cannot be held."""
-        return cls(now_s, values.get("current_a", math.nan), values.get("speed_rpm", math.nan))
+        return cls(values.get("current_a", math.nan), values.get("speed_rpm", math.nan))
 
     def holds(self, values: Mapping[str, float], unusable: frozenset[str]) -> bool:
         """Whether every reading that can speak has fallen, and at least one can.

@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from rig.errors import DISK_REFUSED, DONE, LINK_LOST, STOPPED, RigError
+from rig.errors import DONE, LINK_LOST, STOPPED, RigError
 from rig.protocol import commands
 from rig.protocol.decoder import Decoder
 from rig.protocol.records import (
@@ -183,6 +183,7 @@ class Session:
         again = self._talk.again(now_s)
         if again:
             self._send(again)
+            self._notes.remark("told", {"line": "again, what was not answered"}, now_s)
         in_state_s = now_s - self._state_since_s
         match self.state:
             case State.LINKING:
@@ -217,10 +218,8 @@ class Session:
         """The port is gone."""
         self._lose_link(f"the port is gone: {reason}", now_s)
 
-    def on_disk_error(self, reason: str, now_s: float) -> None:
-        """The journal can take no more."""
-        to_do = "Make room, or choose another folder with --out; `rig salvage` keeps what is there."
-        verdict = Ended("disk", DISK_REFUSED, f"the disk refused the journal: {reason}", to_do)
+    def on_disk_error(self, verdict: Ended, now_s: float) -> None:
+        """The journal can take no more; `verdict` says so."""
         if self.state in (State.LINKING, State.READY, State.COASTING):
             self._give_up(verdict, now_s)
         elif self.state not in (State.STOPPING, State.UNPROVEN):
@@ -323,7 +322,9 @@ class Session:
             self._end(now_s)
         else:
             self._stop(verdict, now_s)
-            self._begin_lines()
+            hello, channels = self._board.hello, self._board.channels()
+            if hello is not None and channels is not None:
+                self._begin_lines(Sampler(self.plan.stand, hello, channels))
 
     # The way of a run
 
@@ -344,25 +345,23 @@ class Session:
         hello = self._board.hello
         assert hello is not None
         try:
-            self._sampler = Sampler(self.plan.stand, hello, channels)
+            sampler = Sampler(self.plan.stand, hello, channels)
         except RigError as error:
             cause = f"{error.where}: {error.what}" if error.where else error.what
             self._give_up(Ended("settings", error.exit_code, cause, error.to_do), now_s)
             return
         self._talk.forget()
-        self._readings = Readings(self._sampler.columns)
+        self._readings = Readings(sampler.columns)
         self._last_line_s = now_s
-        self._begin_lines()
+        self._begin_lines(sampler)
         self._move(Happening.IDENTIFIED, f"{hello.board} is there", now_s)
         if not hello.can_stop:
             text = "This board only talks: nothing here can stop the motor, only your hand can."
             self._notes.say(text, now_s, loud=True)
 
-    def _begin_lines(self) -> None:
+    def _begin_lines(self, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""
-        hello, channels = self._board.hello, self._board.channels()
-        if hello is not None and channels is not None:
-            self._sampler = Sampler(self.plan.stand, hello, channels)
+        self._sampler = sampler
         self._lost_before += self._timeline.lost
         self._timeline = Timeline()
         self._readings.newest = None
@@ -433,10 +432,9 @@ class Session:
             return
         self._send_stop(now_s)
         self._verdict = verdict
-        self._proof = Proof.begin(now_s, self._readings.by_column())
+        self._proof = Proof.begin(self._readings.by_column())
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
         self._move(Happening.STOP, verdict.cause, now_s)
-        self._notes.remark("told", {"line": "stop"}, now_s)
         if verdict.exit_code:
             self._notes.say(f"Stopping: {verdict.cause}", now_s, loud=True)
 
@@ -444,6 +442,7 @@ class Session:
         self._last_stop_s = now_s
         if self._board.hello is None or self._board.hello.can_stop:
             self._send(self._talk.tell(commands.Stop(), now_s))
+            self._notes.remark("told", {"line": "stop"}, now_s)
 
     def _stop_on_trip(self, alarms: list[Alarm], now_s: float) -> None:
         for alarm in alarms:
@@ -524,7 +523,6 @@ class Session:
             self._notes.say(f"The recording ends early: {reason}", now_s)
             self._end(now_s)
             return
-        cause = reason
         if self.state in GUARDED:
             self._notes.say(
                 "THE LINK IS LOST while the motor may be turning: the board cuts by itself "
@@ -534,7 +532,7 @@ class Session:
                 loud=True,
             )
         self._give_up(
-            Ended("link lost", LINK_LOST, cause, "Check cable and board, then run again."), now_s
+            Ended("link lost", LINK_LOST, reason, "Check cable and board, then run again."), now_s
         )
 
     def _give_up(self, verdict: Ended, now_s: float) -> None:

@@ -73,7 +73,7 @@ class Guard:
         self._last_s: float | None = None
         self._fault_since_s: dict[tuple[str, str], float] = {}
         self._clipped_lines: dict[str, int] = {}
-        self._warned_longest = self._warned_stale = False
+        self._warned_longest = False
         coarse = {column_of(c.key) for c in stand.channels if isinstance(c.sensor, Digital)}
         self._may_stick = [
             (index, column)

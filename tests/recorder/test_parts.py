@@ -47,13 +47,13 @@ def test_stop_means_something_wherever_a_motor_could_turn(state: State) -> None:
 def test_a_stop_is_proven_by_falling_readings_only(
     now: dict[str, float], unusable: frozenset[str], holds: bool
 ) -> None:
-    proof = Proof.begin(1.0, {"current_a": 40.0, "speed_rpm": 10000.0})
+    proof = Proof.begin({"current_a": 40.0, "speed_rpm": 10000.0})
     assert proof.holds(now, unusable) is holds
 
 
 def test_a_motor_at_rest_is_proven_stopped_at_once() -> None:
     resting = {"current_a": 0.2, "speed_rpm": 0.0}
-    assert Proof.begin(0.0, resting).holds(resting, frozenset())
+    assert Proof.begin(resting).holds(resting, frozenset())
 
 
 def test_steps_come_due_once_each_and_the_last_one_stays() -> None:
