@@ -123,11 +123,13 @@ class _Printer:
 
     def status(self, snapshot: Snapshot) -> None:
         changed = snapshot.state != self._state
-        if self._live and not changed:
-            width = shutil.get_terminal_size().columns - 1
-            print(f"\r{status_line(snapshot)[:width]}\x1b[K", end="", file=self._out, flush=True)
+        self._state = snapshot.state
+        if self._live:
+            # Cut at the edge: a line that wraps could not be written over.
+            line = status_line(snapshot)[: shutil.get_terminal_size().columns - 1]
+            end = "\n" if changed else ""
+            print(f"\r{line}\x1b[K", end=end, file=self._out, flush=True)
         elif changed or snapshot.host_s >= self._next_s:
-            self._state = snapshot.state
             self._next_s = snapshot.host_s + STATUS_EVERY_S
             self._print(status_line(snapshot))
 
@@ -137,24 +139,24 @@ class _Printer:
 
 
 def status_line(snapshot: Snapshot) -> str:
-    """One line that says how the run stands."""
-    readings = [
-        f"{_name(column)}{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
-        for column, value in zip(snapshot.columns, snapshot.values, strict=False)
-    ]
+    """One line that says how the run stands; what may be cut off at its end matters least."""
+    pairs = list(zip(snapshot.columns, snapshot.values, strict=False))
     link = snapshot.link
-    losses = f"  lost {link.lost} rejected {link.rejected}" if link.lost or link.rejected else ""
-    todo = f"  >> {snapshot.instruction}" if snapshot.instruction else ""
+    parts = [_reading(*pair) for pair in pairs if not is_temperature(pair[0])]
     if snapshot.state == State.LINKING:
-        readings = [snapshot.cause]
-    return plain(
-        f"{snapshot.host_s:6.1f} s  {snapshot.state:<9} {'  '.join(readings)}{losses}{todo}"
-    )
+        parts = [snapshot.cause]
+    if snapshot.instruction:
+        parts.append(f">> {snapshot.instruction}")
+    if link.lost or link.rejected:
+        parts.append(f"lost {link.lost} rejected {link.rejected}")
+    parts += [_reading(*pair) for pair in pairs if is_temperature(pair[0])]
+    return plain(f"{snapshot.host_s:6.1f} s  {snapshot.state:<9} {'  '.join(parts)}")
 
 
-def _name(column: str) -> str:
+def _reading(column: str, value: float) -> str:
     """Temperatures need their names; amps, volts and watts are known by their units."""
-    return f"{key_of(column)} " if is_temperature(column) else ""
+    name = f"{key_of(column)} " if is_temperature(column) else ""
+    return f"{name}{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
 
 
 _PLACES = {"speed_rpm": 0, "power_w": 0, "voltage_v": 2}
