@@ -8,77 +8,118 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
-from rig.errors import DISK_REFUSED, RigError
-from rig.simulator.board import Board, Settings
-from rig.simulator.faults import NAMES, parse_fault
-from rig.simulator.plant import Drive, another_day
-from rig.simulator.serve import TruthFile, open_wire, serve
-
-NEAR_THE_WRAP = (65_500, 2**32 - 2_000_000, 65_500)
+from rig.errors import DONE, DiskError, RigError, SettingsError
+from rig.simulator.board import Board
+from rig.simulator.day import plant_for
+from rig.simulator.faults import KINDS, parse_fault
+from rig.simulator.serve import input_ends, open_wire, serve
+from rig.simulator.settings import BY_HAND, EVERYTHING, NEAR_THE_WRAP, NOTHING, Settings
+from rig.simulator.truth import TruthFile
 
 
 def parser() -> argparse.ArgumentParser:
     """The options of `rig simulate`."""
-    faults = "; ".join(f"{name}: {what}" for name, what in NAMES.items())
+    kinds = "".join(
+        f"\n  {name:13} {what}" + ("" if value is None else f" ({value:g})")
+        for name, (what, value) in KINDS.items()
+    )
     options = argparse.ArgumentParser(
         prog="rig simulate",
-        description="Serve a simulated board of the Marram stand. Prints the port and serves.",
-        epilog=f"Faults are NAME, NAME@SECONDS or NAME=SHARE. {faults}.",
+        description="Serve a simulated board of the Marram stand. Prints the port and serves\n"
+        "until its input ends or it is interrupted.",
+        epilog="Faults are written NAME, NAME@SECONDS, NAME=VALUE or NAME@SECONDS=VALUE.\n"
+        "SECONDS count from when the motor is first driven. VALUE is a share or a level:\n"
+        f"{kinds}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    add = options.add_argument
-    add("--timing", type=float, default=10.0, metavar="DEG", help="timing advance (10)")
-    add("--volts", type=float, default=24.6, help="the pack's voltage at rest (24.6)")
-    add("--seed", type=int, default=0, help="of noise, faults and the day (0)")
-    add("--lines", type=int, default=200, metavar="HZ", help="data lines a second (200)")
-    add("--pace", type=float, default=1.0, help="times real time (1)")
-    add("--fault", action="append", default=[], help="a fault; may be given again")
+    standard, add = Settings(), options.add_argument
+    add(
+        "--timing",
+        type=float,
+        default=standard.timing_deg,
+        metavar="DEG",
+        help="advance (%(default)g)",
+    )
+    add("--cells", type=int, default=standard.cells, metavar="N", help="of the pack (%(default)s)")
+    add("--volts", type=float, metavar="V", help="the supply's volts at rest")
+    add("--bench-supply", action="store_true", help="a bench supply in place of the pack")
+    add("--seed", type=int, default=0, help="of noise, faults and the day (%(default)s)")
+    add("--stand-seed", type=int, default=0, help="of the stand's own errors (%(default)s)")
+    add("--ideal", action="store_true", help="a stand without errors of its own")
+    add(
+        "--lines",
+        type=int,
+        default=standard.line_hz,
+        metavar="HZ",
+        help="lines a second (%(default)s)",
+    )
+    add("--baud", type=int, default=0, help="line speed that holds the bytes back (none)")
+    add("--pace", type=float, default=1.0, help="times real time (%(default)g)")
+    add("--fault", action="append", default=[], help="a fault, see below; may be repeated")
     add("--listen-only", action="store_true", help="a board that only talks")
     add("--by-hand", action="store_true", help="a board that cannot drive the throttle")
-    add("--near-wrap", action="store_true", help="all counters start shortly before they wrap")
+    add("--throttle", type=float, default=0.0, metavar="PCT", help="set by hand, for these two")
+    add("--near-wrap", action="store_true", help="counters start shortly before they wrap")
     add("--tcp", action="store_true", help="serve TCP also where there is a pty")
     add("--truth", type=Path, metavar="FILE", help="write what is really so, as CSV")
     return options
 
 
+def settings_of(chosen: argparse.Namespace) -> Settings:
+    """The board's settings for these options. Raises SettingsError."""
+    return Settings(
+        timing_deg=chosen.timing,
+        cells=chosen.cells,
+        volts=chosen.volts,
+        bench_supply=chosen.bench_supply,
+        throttle=chosen.throttle / 100.0,
+        seed=chosen.seed,
+        stand_seed=chosen.stand_seed,
+        ideal=chosen.ideal,
+        line_hz=chosen.lines,
+        baud=chosen.baud,
+        start=NEAR_THE_WRAP if chosen.near_wrap else (0, 0, 0),
+        abilities=NOTHING if chosen.listen_only else BY_HAND if chosen.by_hand else EVERYTHING,
+        faults=tuple(map(parse_fault, chosen.fault)),
+    )
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Serve; the exit code."""
+    """Serve; gives the exit code."""
     chosen = parser().parse_args(arguments)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        faults = tuple(map(parse_fault, chosen.fault))
-        settings = Settings(
-            seed=chosen.seed,
-            line_hz=min(max(chosen.lines, 1), 10_000),
-            abilities="" if chosen.listen_only else "SLZ" if chosen.by_hand else "STLZ",
-            faults=faults,
-            start=NEAR_THE_WRAP if chosen.near_wrap else (0, 0, 0),
-        )
+        with ExitStack() as stack:
+            _serve(chosen, stack)
     except RigError as error:
         print(f"rig: {error}", file=sys.stderr)
         return error.exit_code
-    drive = another_day(Drive(timing_deg=chosen.timing, pack_v=chosen.volts), chosen.seed)
-    board = Board(drive, settings)
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
-    with ExitStack() as stack:
-        truth = None
-        if chosen.truth is not None:
-            try:
-                truth = TruthFile(stack.enter_context(chosen.truth.open("w")))
-            except OSError as error:
-                print(f"rig: {chosen.truth}: {error.strerror}", file=sys.stderr)
-                return DISK_REFUSED
-        wire = open_wire(tcp=chosen.tcp)
-        stack.callback(wire.close)
-        print(wire.url, flush=True)
+    except KeyboardInterrupt:
+        pass  # Being told to end is the usual end.
+    return DONE
+
+
+def _serve(chosen: argparse.Namespace, stack: ExitStack) -> None:
+    settings = settings_of(chosen)
+    if not 0.01 <= chosen.pace <= 100.0:
+        raise SettingsError(f"{chosen.pace:g} is not in 0.01 to 100", where="--pace")
+    board = Board(plant_for(settings), settings)
+    if chosen.truth is not None:
         try:
-            held = not sys.stdin.isatty()
-            serve(board, wire, pace=chosen.pace, until_closed=held, truth=truth)
-        except KeyboardInterrupt:
-            return 0
-    return 0
+            file = stack.enter_context(chosen.truth.open("w", encoding="utf-8"))
+        except OSError as error:
+            raise DiskError(f"cannot be written: {error.strerror}", where="--truth") from error
+        board.on_line = TruthFile(file, time.monotonic).write
+    wire = open_wire(tcp=chosen.tcp)
+    stack.callback(wire.close)
+    ended = input_ends()
+    print(wire.url, flush=True)
+    serve(board, wire, ended, pace=chosen.pace)
 
 
 if __name__ == "__main__":

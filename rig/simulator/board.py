@@ -1,147 +1,132 @@
-"""The simulated board: counts and lines out, commands in, as firmware_protocol.md has it.
+"""The simulated board: a stand's readings as lines, and the host's commands obeyed.
 
-Sans I/O and without a clock: `advance` lets board time pass and gives the bytes that a real
-board would have sent, `receive` takes what the host says. All randomness comes from the seed.
+Sans I/O and without a clock: `advance` lets time pass and gives the bytes that a real board
+would have sent, `receive` takes what the host says. All randomness comes from the seeds.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import random
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
 
 from rig.protocol import commands
+from rig.protocol.framing import LONGEST_LINE, frame
 from rig.protocol.framing import Fault as LineFault
-from rig.protocol.framing import frame
 from rig.protocol.records import (
     BOOT_BITS,
     EDGE_BITS,
+    PROTOCOL_VERSION,
     SEQUENCE_BITS,
     TICK_BITS,
     Answer,
-    Channel,
     Cut,
     Data,
-    Hello,
     Status,
 )
-from rig.simulator.faults import Fault
-from rig.simulator.plant import Drive, Plant
+from rig.simulator.converter import CHANNELS, SHUNT, Converter, draw_errors
+from rig.simulator.day import plant_for
+from rig.simulator.faults import FaultClock, parse_fault
+from rig.simulator.introduction import channel_line, introduction
+from rig.simulator.plant import Plant
+from rig.simulator.settings import Settings
+from rig.simulator.tachometer import Tachometer
+from rig.simulator.truth import Truth
+from rig.simulator.watch import Watch
+from rig.simulator.wire import Transmitter
 
-FULL_SCALE = 1024
-CONVERSIONS = 16
-REFERENCE_V = 5.0
-LONGEST_HEARD = 240
+LONGEST_STEP_S = 0.001
+INTRODUCE_EVERY_S = 2.0
+"""A board that only talks cannot be asked, and introduces itself again and again."""
 
-
-@dataclass(frozen=True, slots=True)
-class Wiring:
-    """What stands between the quantities and the converter; Marram's, as in marram.toml."""
-
-    shunt_ohm: float = 0.00075
-    gain: float = 50.0
-    upper_ohm: float = 56_000.0
-    lower_ohm: float = 10_000.0
-    r25_ohm: float = 10_000.0
-    beta_k: float = 3977.0
-    series_ohm: float = 10_000.0
-    pulses_per_revolution: int = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """How the board is set up. `start` holds the first sequence, tick and edge count.
-
-    `stand` is the seed of the stand's own gain and offset errors, which do not change from
-    run to run; 0 is a stand without errors. `seed` is that of everything else.
-    """
-
-    seed: int = 0
-    line_hz: int = 200
-    tick_hz: int = 2_000_000
-    abilities: str = "STLZ"
-    faults: tuple[Fault, ...] = ()
-    noise_counts: float = 0.7
-    stand: int = 1
-    start: tuple[int, int, int] = (0, 0, 0)
-    wiring: Wiring = field(default_factory=Wiring)
-
-
-LABELS = (
-    ("current", "shunt"),
-    ("voltage", "pack"),
-    ("temperature", "motor"),
-    ("temperature", "controller"),
-    ("temperature", "cells"),
-)
+GUST = 0.004
+GUST_S = 0.3
+"""Relative size and correlation time of the air's unrest at the propeller; our own."""
 
 
 class Board:
-    """A board on its stand. `plant.truth` is what its readings ought to say."""
+    """A board that looks at `plant`. `seed` goes before the settings' own.
 
-    def __init__(self, drive: Drive, settings: Settings) -> None:
-        self.settings = settings
-        self.plant = Plant(drive)
+    `on_line` is called with the truth whenever a data line is made.
+    """
+
+    def __init__(self, plant: Plant, settings: Settings, seed: int | None = None) -> None:
+        self.plant, self.settings = plant, settings
+        self.on_line: Callable[[Truth], None] | None = None
         self.armed = False
         self.throttle = 0.0
-        self._random = random.Random(settings.seed)
-        self._errors = self._draw_errors()
-        self._boot = self._random.randrange(2**BOOT_BITS)
-        self._now_s = 0.0
-        self._driven_since_s: float | None = None
-        self._out: list[bytes] = []
-        self._heard = b""
-        self._done: set[Fault] = set()
-        self._held: bytes | None = None
-        self._stuck: int | None = None
-        self._zero = [0] * len(LABELS)
+        """As the host told it, 0 to 1."""
+        errors = draw_errors(settings)
+        self._chance = chance = random.Random(settings.seed if seed is None else seed)
+        self._faults = FaultClock(settings.faults, chance)
+        self._converter = Converter(settings, errors, chance)
+        self._wire = Transmitter(settings.baud, self._faults, chance)
+        self._tachometer = Tachometer(errors.marks, self._faults)
+        self._watch = Watch(settings.tick_hz)
+        self._zero = [0] * len(CHANNELS)
+        self._boot = chance.randrange(2**BOOT_BITS)
+        self._gust = 0.0
+        self._now_s = self._owed_s = 0.0
+        self._driven_since_s: float | None = None if self._obeys else 0.0
+        self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
+        self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
+        self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
+        self._faults.tell(None)
         self._power_up()
 
+    @property
+    def truth(self) -> Truth:
+        """What is really so now."""
+        plant = self.plant
+        return Truth(
+            time_s=self._now_s,
+            tick=self._tick % 2**TICK_BITS,
+            current_a=plant.current_a,
+            voltage_v=plant.voltage_v,
+            speed_rpm=plant.speed_rpm,
+            motor_degc=plant.case_degc,
+            controller_degc=plant.controller_degc,
+            pack_degc=plant.pack_degc,
+            winding_degc=plant.winding_degc,
+            edges=self._tachometer.passed,
+            driven=plant.duty > 0.0,
+        )
+
+    @property
+    def _obeys(self) -> bool:
+        return "S" in self.settings.abilities
+
     def _power_up(self) -> None:
-        first = self.settings.start
-        self._sequence, self._tick_offset, self._edges = first
-        self._boot_s = self._now_s
-        self._edge_tick = self._tick_offset
-        self._marks = self._whole_marks()
+        self._sequence, self._tick, edges = self.settings.start
+        self._tachometer.reset(edges)
+        self._step_number = 0
         self._heard = b""
-        self._limits: dict[int | str, commands.Limit] = {}
-        self._beyond_s: dict[int | str, float] = {}
-        self._status = Status.CUT
+        self._status = Status.CUT if self._obeys else Status(0)
         self.armed, self.throttle, self._deaf = False, 0.0, False
         self._last_heard_s = self._now_s
-        self._next_line_s = self._now_s + 1.0 / self.settings.line_hz
+        self._zero = [0] * len(CHANNELS)
+        self._newest = self._sums()
+        self._watch.reset()
+        self._wire.reset()
         self._introduce()
-
-    def _draw_errors(self) -> dict[str, tuple[float, float]]:
-        """Gain and offset errors of this stand, inside marram.toml's tolerances."""
-        if not self.settings.stand:
-            return {label: (1.0, 0.0) for _, label in LABELS}
-        uniform = random.Random(self.settings.stand).uniform
-        wide = {"shunt": (0.006, 0.12), "pack": (0.006, 0.0)}
-        return {
-            label: (
-                1.0 + uniform(-1, 1) * wide.get(label, (0.004, 0.0))[0],
-                uniform(-1, 1) * wide.get(label, (0.0, 0.0))[1],
-            )
-            for _, label in LABELS
-        }
 
     # What the host says
 
     def receive(self, data: bytes) -> None:
-        """Bytes from the host. Never raises, whatever they are."""
-        *lines, self._heard = (self._heard + data).split(b"\n")
-        self._heard = self._heard[:LONGEST_HEARD]
-        for line in lines:
-            if line.strip():
-                self._obey(line)
+        """Bytes from the host, in pieces of any size. Never raises, whatever they are."""
+        *lines, rest = (self._heard + data).split(b"\n")
+        # Of a line already too long only so much is kept as proves it so when it ends.
+        self._heard = rest[: LONGEST_LINE + 2]
+        if self._obeys:
+            for line in lines:
+                if line.strip():
+                    self._hear(line)
 
-    def _obey(self, line: bytes) -> None:
-        if "S" not in self.settings.abilities:
-            return
+    def _hear(self, line: bytes) -> None:
         heard = commands.parse_command(line)
         if isinstance(heard, LineFault):
+            # Nothing in it can be trusted, its number neither.
             self._status |= Status.REJECTED
             return
         self._last_heard_s = self._now_s
@@ -149,288 +134,183 @@ class Board:
             self._answer(heard.number, heard.reason)
             return
         number, command = heard
-        reason = self._do(command)
+        reason = self._obey(command)
         if number is not None:
             self._answer(number, reason)
 
-    def _do(self, command: commands.Command) -> str:
-        """Carry out `command`; the reason for a refusal, empty when done."""
+    def _obey(self, command: commands.Command) -> str:
+        """Carry out `command`; gives the reason for a refusal, empty when it was done."""
+        abilities = self.settings.abilities
         match command:
             case commands.Stop():
-                self._stop()
+                self._deaf |= self._faults.on("deaf-stop")
+                self._cut(Status(0), "stop")
             case commands.AskHello():
                 self._introduce()
             case commands.Arm(boot):
                 return self._arm(boot)
             case commands.Throttle(permille):
-                if "T" not in self.settings.abilities:
+                if "T" not in abilities:
                     return "cannot"
                 if not self.armed:
                     return "state"
                 self.throttle = permille / commands.FULL_THROTTLE
             case commands.Limit():
-                return self._hold(command)
-            case commands.Zero(index):
-                return self._take_zero(index)
+                if "L" not in abilities:
+                    return "cannot"
+                if isinstance(command.where, int) and command.where >= len(CHANNELS):
+                    return "range"
+                self._watch.hold(command)
+            case commands.Zero(channel):
+                if channel >= len(CHANNELS):
+                    return "range"
+                if "Z" not in abilities or channel != SHUNT:
+                    return "cannot"
+                if self.armed:
+                    return "state"
+                self._zero[channel] += self._newest[channel]
+                self._newest[channel] = 0
+                line = channel_line(self.settings, channel, self._zero[channel])
+                self._wire.say(frame(line.body()))
         return ""
 
     def _arm(self, boot: int) -> str:
         if boot != self._boot:
             return "boot"
-        if self._fault("refuses-arm") or (self.throttle and not self.armed):
+        if self._faults.on("refuses-arm"):
             return "state"
-        self.armed = True
-        self._status = Status.ARMED
-        return ""
-
-    def _hold(self, limit: commands.Limit) -> str:
-        if "L" not in self.settings.abilities:
-            return "cannot"
-        if isinstance(limit.where, int) and limit.where >= len(LABELS):
-            return "range"
-        self._limits[limit.where] = limit
-        self._beyond_s.pop(limit.where, None)
-        return ""
-
-    def _take_zero(self, index: int) -> str:
-        if "Z" not in self.settings.abilities or index != 0:
-            return "cannot"
-        if self.armed:
-            return "state"
-        self._zero[index] += self._counts()[index]
-        self._send(frame(self._channel(index).body()))
+        if not self.armed:
+            self.armed = True
+            self._status = Status.ARMED | self._status & Status.REJECTED
+            self._watch.forget()
         return ""
 
     def _answer(self, number: int, reason: str) -> None:
-        if not self._fault("no-answers"):
-            self._send(frame(Answer(number, reason).body()))
-
-    def _stop(self) -> None:
-        if self._fault("deaf-stop"):
-            self._deaf = True
-            return
-        self._cut(Status(0), "stop")
+        if not self._faults.on("no-answers"):
+            self._wire.say(frame(Answer(number, reason).body()))
 
     def _cut(self, why: Status, cause: str, where: str = "-") -> None:
-        was_armed, self.armed, self.throttle = self.armed, False, 0.0
-        if was_armed:
-            self._status = Status.CUT | why
-            self._send(frame(Cut(self._tick() % 2**TICK_BITS, cause, where).body()))
+        """Take the drive away. A report goes out when there was a drive to take."""
+        if self._deaf or not self.armed:
+            return
+        self.armed, self.throttle = False, 0.0
+        self._status = Status.CUT | why | self._status & Status.REJECTED
+        self._wire.say(frame(Cut(self._tick % 2**TICK_BITS, cause, where).body()))
 
     # Time passes
 
     def advance(self, seconds: float) -> bytes:
-        """Let board time pass; the bytes sent meanwhile."""
-        end_s = self._now_s + seconds
-        while self._next_line_s <= end_s:
-            self._pass(self._next_line_s - self._now_s)
-            self._next_line_s += 1.0 / self.settings.line_hz
-            self._watch()
-            self._say_data()
-        self._pass(end_s - self._now_s)
-        sent, self._out = b"".join(self._out), []
-        return sent
+        """Let time pass; the bytes sent meanwhile.
 
-    def _pass(self, seconds: float) -> None:
-        self._disturb()
-        before_s, before_rev = self._now_s, self.plant.truth.angle_rev
-        throttle = self.throttle if self.armed else 0.0
-        self.plant.advance(throttle, seconds)
-        self._now_s += seconds
-        if self._driven_since_s is None and throttle > 0.0:
+        Time passes in steps of at most 1 ms, the same however `seconds` are divided; what
+        is less than a step is kept for the next call.
+        """
+        self._owed_s += seconds
+        sent = bytearray()
+        while True:
+            ticks = (
+                self._line_ticks * (self._step_number + 1) // self._steps
+                - self._line_ticks * self._step_number // self._steps
+            )
+            dt_s = ticks / self._ticks_per_s
+            if self._owed_s < dt_s:
+                return bytes(sent)
+            self._owed_s -= dt_s
+            self._step(dt_s, ticks)
+            sent += self._wire.carry(dt_s)
+
+    def _step(self, dt_s: float, ticks: int) -> None:
+        self._drive(dt_s, ticks)
+        self._now_s += dt_s
+        self._tick += ticks
+        if self.armed and self._now_s - self._last_heard_s >= commands.HEARTBEAT_LOST_S:
+            self._cut(Status.HEARTBEAT, "heartbeat")
+        self._step_number += 1
+        if self._step_number == self._steps:
+            self._step_number = 0
+            self._newest = self._sums()
+            # The line first: a host sees the reading before the report of what it led to.
+            self._say_data()
+            self._judge_limits()
+            self._disturb()
+
+    def _drive(self, dt_s: float, ticks: int) -> None:
+        """Move the plant on, and see the marks that pass meanwhile."""
+        plant, settings = self.plant, self.settings
+        plant.driven = self.armed or not self._obeys
+        plant.throttle = self.throttle if "T" in settings.abilities else settings.throttle
+        if self._driven_since_s is None and plant.driven and plant.throttle > 0.0:
             self._driven_since_s = self._now_s
-        marks = self._whole_marks()
-        if marks > self._marks and seconds > 0.0:
-            new = marks - self._marks
-            turned = self.plant.truth.angle_rev - before_rev
-            at_rev = marks / self.settings.wiring.pulses_per_revolution
-            share = (at_rev - before_rev) / turned
-            self._edge_tick = self._tick(before_s + share * seconds)
-            for _ in range(new):
-                self._edges += 1 + self._hit("double-mark") - self._hit("missing-mark")
-            self._marks = marks
+        if not settings.ideal:
+            share = dt_s / GUST_S
+            self._gust += -share * self._gust
+            self._gust += GUST * math.sqrt(2.0 * share) * self._chance.gauss(0.0, 1.0)
+        angle, before = plant.angle_rad, plant.speed_rad_s
+        plant.step(dt_s, self._gust)
+        self._tachometer.watch(angle, before, plant.speed_rad_s, dt_s, self._tick, ticks)
 
     def _disturb(self) -> None:
-        """Faults of the stand itself."""
-        plant = self.plant
-        plant.extra_v = 4.0 * self._fault("overvolt") - 8.0 * self._fault("undervolt")
-        plant.extra_load = 3.0 if self._fault("overcurrent") else 1.0
-        plant.unloaded = self._fault("overspeed")
-        plant.extra_heat_w = 5000.0 if self._fault("overheat") else 0.0
-        reset = self._once("reset")
-        if reset:
+        """What faults do to the drive and to the board."""
+        if not self.settings.faults:
+            return
+        since_s = self._driven_since_s
+        self._faults.tell(None if since_s is None else self._now_s - since_s)
+        forcing = self.plant.forcing
+        forcing.supply_a = self._faults.level("overcurrent")
+        forcing.speed_rpm = self._faults.level("overspeed")
+        forcing.case_degc = self._faults.level("overheat")
+        forcing.open_v = self._faults.level("overvolt") or self._faults.level("undervolt")
+        if self._faults.once("reset"):
             self._boot = (self._boot + 1) % 2**BOOT_BITS
             self._power_up()
 
-    def _watch(self) -> None:
-        """The board's own reasons to cut: a host that is gone, limits of its own."""
-        if not self.armed or self._deaf:
+    def _judge_limits(self) -> None:
+        if not self.armed:
             return
-        if self._now_s - self._last_heard_s > commands.HEARTBEAT_LOST_S:
-            self._cut(Status.HEARTBEAT, "heartbeat")
-            return
-        counts = self._counts()
-        edges_hz = self.plant.truth.speed_rpm / 60.0 * self.settings.wiring.pulses_per_revolution
-        for where, limit in self._limits.items():
-            reading = edges_hz if isinstance(where, str) else counts[where]
-            inside = (limit.low is None or reading >= limit.low) and (
-                limit.high is None or reading <= limit.high
-            )
-            if inside:
-                self._beyond_s.pop(where, None)
-                continue
-            since_s = self._beyond_s.setdefault(where, self._now_s)
-            if self._now_s - since_s >= limit.hold_ms / 1000.0:
-                self._cut(Status.LIMIT, "limit", str(where))
-                return
+        where = self._watch.beyond(self._tick, self._newest, self._tachometer)
+        if where is not None:
+            self._cut(Status.LIMIT, "limit", str(where))
 
     # What the board says
 
     def _introduce(self) -> None:
-        hello = Hello(
-            protocol=2 if self._fault("protocol-2") else 1,
-            board="marram-sim",
-            firmware="1.0",
-            boot=self._boot,
-            tick_hz=self.settings.tick_hz,
-            line_hz=self.settings.line_hz,
-            abilities=frozenset(self.settings.abilities),
-            channels=len(LABELS),
-        )
-        self._send(frame(hello.body()))
-        for index in range(len(LABELS)):
-            self._send(frame(self._channel(index).body()))
+        version = 2 if self._faults.on("protocol-2") else PROTOCOL_VERSION
+        lines = introduction(self.settings, self._boot, self._zero, version)
+        self._wire.say(b"".join(frame(line.body()) for line in lines))
+        self._introduced_s = self._now_s
 
-    def _channel(self, index: int) -> Channel:
-        quantity, label = LABELS[index]
-        abilities = {"L"} if "L" in self.settings.abilities else set()
-        if index == 0 and "Z" in self.settings.abilities:
-            abilities.add("Z")
-        return Channel(
-            index, quantity, label, FULL_SCALE, CONVERSIONS, frozenset(abilities), self._zero[index]
+    def _sums(self) -> list[int]:
+        plant = self.plant
+        degc = (plant.case_degc, plant.controller_degc, plant.pack_degc)
+        sums = self._converter.sums(
+            plant.current_a, plant.voltage_v, degc, driven=plant.duty > 0.0, now=self._faults
         )
+        return [count - zero for count, zero in zip(sums, self._zero, strict=True)]
 
     def _say_data(self) -> None:
         data = Data(
             sequence=self._sequence % 2**SEQUENCE_BITS,
-            tick=self._tick() % 2**TICK_BITS,
-            edges=self._edges % 2**EDGE_BITS,
-            edge_tick=self._edge_tick % 2**TICK_BITS,
+            tick=self._tick % 2**TICK_BITS,
+            edges=self._tachometer.edges % 2**EDGE_BITS,
+            edge_tick=self._tachometer.edge_tick % 2**TICK_BITS,
             status=int(self._status),
-            counts=self._counts(),
+            counts=tuple(self._newest),
         )
         self._sequence += 1
         self._status &= ~Status.REJECTED
-        self._send_data(frame(data.body()))
-
-    def _send_data(self, line: bytes) -> None:
-        """A data line, and what the wire may do to it."""
-        if self._once("garbage"):
-            self._send(self._random.randbytes(300))
-        if self._hit("drop"):
-            return
-        if self._hit("corrupt"):
-            at = self._random.randrange(len(line) - 1)
-            line = line[:at] + bytes([line[at] ^ (1 << self._random.randrange(7))]) + line[at + 1 :]
-        if self._hit("cut-lines"):
-            line = line[: self._random.randrange(1, len(line) - 1)]
-        if self._held is not None:
-            self._send(line)
-            line, self._held = self._held, None
-        elif self._hit("reorder"):
-            self._held = line
-            return
-        self._send(line * 2 if self._hit("duplicate") else line)
-
-    def _send(self, line: bytes) -> None:
-        if not self._fault("silent"):
-            self._out.append(line)
-
-    # Readings
-
-    def _counts(self) -> tuple[int, ...]:
-        now, wiring = self.plant.truth, self.settings.wiring
-        volts = [
-            now.current_a * wiring.shunt_ohm * wiring.gain,
-            now.voltage_v * wiring.lower_ohm / (wiring.upper_ohm + wiring.lower_ohm),
-            self._thermistor_v(now.motor_degc),
-            self._thermistor_v(now.controller_degc),
-            self._thermistor_v(now.pack_degc),
-        ]
-        if self._fault("clip-current"):
-            volts[0] *= 20.0
-        if self._fault("motor-open"):
-            volts[2] = REFERENCE_V
-        if self._fault("motor-shorted"):
-            volts[2] = 0.0
-        counts = [
-            self._convert(volt, label) for volt, (_, label) in zip(volts, LABELS, strict=True)
-        ]
-        if self._fault("motor-stuck"):
-            self._stuck = counts[2] if self._stuck is None else self._stuck
-            counts[2] = self._stuck
-        return tuple(count - zero for count, zero in zip(counts, self._zero, strict=True))
-
-    def _thermistor_v(self, degc: float) -> float:
-        wiring = self.settings.wiring
-        ohm = wiring.r25_ohm * math.exp(wiring.beta_k * (1.0 / (degc + 273.15) - 1.0 / 298.15))
-        return REFERENCE_V * ohm / (ohm + wiring.series_ohm)
-
-    def _convert(self, volts: float, label: str) -> int:
-        """The sum of the conversions, each with its own noise and its own rounding down."""
-        gain, offset_a = self._errors[label]
-        offset_v = offset_a * self.settings.wiring.shunt_ohm * self.settings.wiring.gain
-        steps = (volts * gain + offset_v) / REFERENCE_V * FULL_SCALE + 0.5
-        gauss, noise = self._random.gauss, self.settings.noise_counts
-        total = 0
-        for _ in range(CONVERSIONS):
-            reading = int(steps + noise * gauss(0.0, 1.0)) if steps > -8.0 else 0
-            total += min(max(reading, 0), FULL_SCALE - 1)
-        return total
-
-    def _tick(self, at_s: float | None = None) -> int:
-        elapsed_s = (self._now_s if at_s is None else at_s) - self._boot_s
-        return self._tick_offset + int(elapsed_s * self.settings.tick_hz)
-
-    def _whole_marks(self) -> int:
-        per_revolution = self.settings.wiring.pulses_per_revolution
-        return math.floor(self.plant.truth.angle_rev * per_revolution)
-
-    # Faults
-
-    def _find(self, name: str) -> Fault | None:
-        began_s = self._driven_since_s if self._driven_since_s is not None else 0.0
-        for fault in self.settings.faults:
-            if fault.name == name:
-                waits = (
-                    fault.at_s > 0.0
-                    and self._driven_since_s is None
-                    and "S" in self.settings.abilities
-                )
-                if not waits and self._now_s - began_s >= fault.at_s:
-                    return fault
-        return None
-
-    def _fault(self, name: str) -> bool:
-        return bool(self.settings.faults) and self._find(name) is not None
-
-    def _once(self, name: str) -> bool:
-        fault = self._find(name) if self.settings.faults else None
-        if fault is None or fault in self._done:
-            return False
-        self._done.add(fault)
-        return True
-
-    def _hit(self, name: str) -> bool:
-        fault = self._find(name) if self.settings.faults else None
-        return fault is not None and self._random.random() < fault.share
+        self._wire.say_data(frame(data.body()))
+        if self.on_line is not None:
+            self.on_line(self.truth)
+        if not self._obeys and self._now_s - self._introduced_s >= INTRODUCE_EVERY_S:
+            self._introduce()
 
 
 def demo_board(
-    timing_deg: float = 10.0, seed: int = 0, faults: Sequence[Fault] = (), **settings: object
+    timing_deg: float = 12.0, seed: int = 0, faults: Sequence[str] = (), **changes: object
 ) -> Board:
-    """Marram's drive on a board with the given faults."""
-    return Board(
-        Drive(timing_deg=timing_deg),
-        Settings(seed=seed, faults=tuple(faults), **settings),  # type: ignore[arg-type]
+    """Marram's stand, with `changes` to its `Settings` and faults as they are written."""
+    settings = dataclasses.replace(
+        Settings(timing_deg=timing_deg, seed=seed, faults=tuple(map(parse_fault, faults))),
+        **changes,  # type: ignore[arg-type]
     )
+    return Board(plant_for(settings), settings)

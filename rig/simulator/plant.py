@@ -1,163 +1,197 @@
-"""The physics of the simulated stand: supply, controller, motor, rotor, heat.
+"""The physics of the stand in motion: volts, amps, speed and heat.
 
-Pure: throttle and time in, currents, speeds and temperatures out. First-order models
-throughout, named where they have a name. Values of the Marram drive are our own.
+Pure: no clock, no randomness, no counts. The motor is the first-order model of a direct
+current machine (M. Drela, "First-Order DC Electric Motor Model", MIT 2007): terminal volts
+are I * R + speed / Kv, and torque is Kt * (I - I0) with Kt = 60 / (2 pi Kv). Each step is
+solved by the implicit midpoint rule, which is stable for any step and keeps the energy
+balance exactly: what goes in is what comes out, heats, or is stored.
 """
 
 from __future__ import annotations
 
 import math
-import random
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-COPPER_PER_K = 0.00393
-"""Temperature coefficient of copper's resistance at 20 degC (IEC 60028)."""
+from rig.simulator.parts import RPM, Controller, Heat, Motor, Rotor, Supply, Surroundings
 
-
-@dataclass(frozen=True, slots=True)
-class Drive:
-    """The parts on the bench. Defaults are Marram's: an outrunner with a pusher propeller.
-
-    `timing_deg` is the controller's advance. Each degree beyond `best_timing_deg` weakens the
-    field a little (more speed per volt) and adds a reactive part to the current.
-    """
-
-    rpm_per_volt: float = 700.0
-    winding_ohm: float = 0.030
-    no_load_a: float = 2.2
-    timing_deg: float = 10.0
-    best_timing_deg: float = 5.0
-    speed_per_degree: float = 0.0022
-    loss_per_degree: float = 0.0035
-    rotor_w_at_10krpm: float = 520.0
-    inertia_kgm2: float = 0.8e-4
-    controller_ohm: float = 0.006
-    pack_v: float = 24.6
-    pack_ohm: float = 0.018
-    pack_ah: float = 5.0
-    ambient_degc: float = 22.0
-
-
-def another_day(drive: Drive, seed: int) -> Drive:
-    """`drive` as it is in one run out of many: charge, air and fit a little different."""
-    gauss = random.Random(seed).gauss
-    return replace(
-        drive,
-        pack_v=drive.pack_v + gauss(0.0, 0.03),
-        ambient_degc=drive.ambient_degc + gauss(0.0, 0.3),
-        rotor_w_at_10krpm=drive.rotor_w_at_10krpm * (1.0 + gauss(0.0, 0.004)),
-    )
+# How fast faults drive their quantities: slowly enough for a warning to come before a trip.
+_SHORT_A_PER_S = 100.0
+_SUPPLY_V_PER_S = 15.0
+_RUNAWAY_RPM_PER_S = 15_000.0
+_HEATING_K_PER_S = 40.0
 
 
 @dataclass(slots=True)
-class Truth:
-    """What is really so, at one moment."""
+class Forcing:
+    """Levels that faults drive quantities to. None leaves a quantity alone."""
 
-    time_s: float = 0.0
-    current_a: float = 0.0
-    voltage_v: float = 0.0
-    speed_rpm: float = 0.0
-    angle_rev: float = 0.0
-    winding_degc: float = 22.0
-    motor_degc: float = 22.0
-    controller_degc: float = 22.0
-    pack_degc: float = 22.0
-    torque_nm: float = 0.0
-    shaft_w: float = 0.0
-    heat_w: float = 0.0
-    driven: bool = False
+    open_v: float | None = None
+    """The supply at no load."""
+    supply_a: float | None = None
+    """A short behind the shunt draws the supply's current up to this, while driven."""
+    speed_rpm: float | None = None
+    """The rotor runs away to this speed, while driven."""
+    case_degc: float | None = None
+    """The case heats up to this."""
 
 
-# Thermal network: heat capacities in J/K, conductances in W/K (our own, plausible sizes).
-_WINDING_JK, _CASE_JK, _CONTROLLER_JK, _PACK_JK = 45.0, 110.0, 40.0, 600.0
-_WINDING_TO_CASE, _CASE_TO_AIR, _CONTROLLER_TO_AIR, _PACK_TO_AIR = 2.2, 1.1, 0.9, 1.4
+@dataclass(frozen=True, slots=True)
+class Powers:
+    """The energy balance of one step, in W, each the mean over the step."""
 
-_STEP_S = 0.001
-_RISE_PER_S = 2.5
-"""The controller's own soft start: full throttle is reached in 0.4 s."""
+    electrical: float = 0.0
+    copper: float = 0.0
+    iron: float = 0.0
+    controller: float = 0.0
+    aside: float = 0.0
+    """The stand's electronics, and a short if there is one."""
+    shaft: float = 0.0
+    stored: float = 0.0
 
 
 class Plant:
-    """The drive in motion."""
+    """The stand as it is at this moment; `step` moves it on. Throttle and duty are 0 to 1."""
 
-    def __init__(self, drive: Drive) -> None:
-        self.drive = drive
-        self.truth = Truth(voltage_v=drive.pack_v)
-        for name in ("winding_degc", "motor_degc", "controller_degc", "pack_degc"):
-            setattr(self.truth, name, drive.ambient_degc)
-        self.used_ah = 0.0
-        self.extra_v = 0.0
-        self.extra_load = 1.0
-        self.extra_heat_w = 0.0
-        self.unloaded = False
-        self._applied = 0.0
+    def __init__(
+        self,
+        motor: Motor | None = None,
+        rotor: Rotor | None = None,
+        controller: Controller | None = None,
+        supply: Supply | None = None,
+        heat: Heat | None = None,
+        surroundings: Surroundings | None = None,
+    ) -> None:
+        self.motor = motor or Motor()
+        self.rotor = rotor or Rotor()
+        self.controller = controller or Controller()
+        self.supply = supply or Supply()
+        self.heat = heat or Heat()
+        self.surroundings = surroundings or Surroundings()
+        self.forcing = Forcing()
+        self.driven = False
+        self.throttle = 0.0
+        """What the controller is told."""
+        self.duty = 0.0
+        """What it has reached on its ramp."""
+        self.speed_rad_s = 0.0
+        self.angle_rad = 0.0
+        self.drawn_as = 0.0
+        air = self.surroundings.air_degc
+        self.winding_degc = self.case_degc = self.controller_degc = self.pack_degc = air
+        self.current_a = self.controller.standby_a
+        """From the supply, through the shunt."""
+        self.voltage_v = self.supply.open_v(0.0) - self.current_a * self.supply.internal_ohm
+        self.motor_a = 0.0
+        self.powers = Powers()
+        self._short_a = 0.0
+        self._shift_v = 0.0
 
     @property
-    def kt(self) -> float:
-        """Torque per ampere, N·m/A: 60 / (2 pi rpm-per-volt), advance included."""
-        return 60.0 / (2.0 * math.pi * self._rpm_per_volt())
+    def speed_rpm(self) -> float:
+        """The rotor's speed."""
+        return self.speed_rad_s / RPM
 
-    def advance(self, throttle: float, seconds: float) -> None:
-        """Let `seconds` pass with the controller driving at `throttle` (0 to 1)."""
-        while seconds > 1e-12:
-            step_s = min(_STEP_S, seconds)
-            self._step(throttle, step_s)
-            seconds -= step_s
+    def step(self, dt_s: float, gust: float = 0.0) -> None:
+        """Move on by `dt_s` seconds; `gust` is the relative change of the rotor's torque."""
+        self._ramp(dt_s)
+        motor, duty, before = self.motor, self.duty, self.speed_rad_s
+        internal_ohm, on_ohm = self.supply.internal_ohm, self.controller.on_ohm
+        kt = motor.kt_nm_per_a
+        winding_ohm = motor.ohm(self.winding_degc)
+        drag = self.rotor.torque_factor(self.surroundings.air_kgm3) * (1.0 + gust)
+        iron_nm = kt * motor.no_load_a * motor.iron_factor
+        iron_nms = kt * motor.no_load_a_per_krpm * motor.iron_factor / (1000.0 * RPM)
 
-    def _rpm_per_volt(self) -> float:
-        over = max(0.0, self.drive.timing_deg - self.drive.best_timing_deg)
-        return self.drive.rpm_per_volt * (1.0 + self.drive.speed_per_degree * over)
+        open_v = self._open_v(dt_s)
+        aside_a = self.controller.standby_a + self._short(dt_s)
+        # Seen from the motor, the supply's resistance counts with the square of the duty.
+        loop_ohm = winding_ohm + on_ohm + duty * duty * internal_ohm
+        stall_a = duty * (open_v - aside_a * internal_ohm) / loop_ohm
+        inertia = 2.0 * self.rotor.inertia_kgm2 / dt_s
+        push_nm, slope = kt * stall_a - iron_nm, kt * kt / loop_ohm + iron_nms
+        middle = _middle(before, inertia, push_nm, slope, drag)
+        motor_a = stall_a - kt * middle / loop_ohm
+        if motor_a <= 0.0:
+            # The rotor turns faster than the throttle asks, and no current flows back.
+            motor_a = 0.0
+            middle = _middle(before, inertia, -iron_nm, iron_nms, drag)
+        after = max(2.0 * middle - before, 0.0)
+        if self.forcing.speed_rpm is not None and self.driven:
+            way = before + _RUNAWAY_RPM_PER_S * RPM * dt_s
+            after = max(after, min(self.forcing.speed_rpm * RPM, way))
+        middle = 0.5 * (before + after)
+        self.speed_rad_s = after
+        self.angle_rad += middle * dt_s
 
-    def _step(self, throttle: float, dt: float) -> None:
-        drive, now = self.drive, self.truth
-        rise = _RISE_PER_S * dt
-        self._applied = min(throttle, self._applied + rise) if throttle > 0.0 else 0.0
-        duty = self._applied
-        omega = now.speed_rpm * math.pi / 30.0
-        winding_ohm = drive.winding_ohm * (1.0 + COPPER_PER_K * (now.winding_degc - 20.0))
-        open_v = drive.pack_v + self.extra_v - 1.2 * self.used_ah / drive.pack_ah
-        over = max(0.0, drive.timing_deg - drive.best_timing_deg)
-        phase_a = 0.0
-        if duty > 0.0:
-            # Seen from the motor, the supply's resistance counts with the duty squared.
-            ohm = winding_ohm + drive.controller_ohm + drive.pack_ohm * duty * duty
-            phase_a = max(0.0, (duty * open_v - now.speed_rpm / self._rpm_per_volt()) / ohm)
-        reactive = 1.0 + drive.loss_per_degree * over
-        # Iron and bearings: the no-load current at 10,000 rpm, less at lower speed.
-        friction_nm = self.kt * drive.no_load_a * (0.5 + 0.5 * now.speed_rpm / 10_000.0)
-        load_w = 0.0 if self.unloaded else drive.rotor_w_at_10krpm * self.extra_load
-        shaft_w = load_w * (now.speed_rpm / 10_000.0) ** 3
-        load_nm = shaft_w / omega if omega > 1e-6 else 0.0
-        drag_nm = load_nm + (friction_nm if omega > 1e-6 else 0.0)
-        omega_next = omega + dt * (self.kt * phase_a - drag_nm) / drive.inertia_kgm2
-        omega_next = 0.0 if omega_next < 0.5 and not phase_a else max(omega_next, 0.0)
+        self.motor_a = motor_a
+        self.current_a = duty * motor_a + aside_a
+        self.voltage_v = open_v - self.current_a * internal_ohm
+        self.drawn_as += self.current_a * dt_s
+        self.powers = Powers(
+            electrical=self.voltage_v * self.current_a,
+            copper=motor_a * motor_a * winding_ohm,
+            iron=(iron_nm + iron_nms * middle) * middle,
+            controller=motor_a * motor_a * on_ohm,
+            aside=self.voltage_v * aside_a,
+            shaft=drag * middle**3,
+            stored=self.rotor.inertia_kgm2 * (after * after - before * before) / (2.0 * dt_s),
+        )
+        self._warm(dt_s)
 
-        pack_a = duty * phase_a * reactive
-        copper_w = phase_a * phase_a * winding_ohm
-        controller_w = phase_a * phase_a * drive.controller_ohm + 0.5 * (duty > 0.0)
-        reactive_w = open_v * duty * phase_a * (reactive - 1.0)
-        iron_w = friction_nm * omega
-        self._heat(dt, copper_w + reactive_w, iron_w, controller_w, pack_a**2 * drive.pack_ohm)
-        speed_rpm = omega_next * 30.0 / math.pi
-        now.angle_rev += 0.5 * (now.speed_rpm + speed_rpm) / 60.0 * dt
-        now.speed_rpm = speed_rpm
-        now.current_a = pack_a
-        now.voltage_v = open_v - pack_a * drive.pack_ohm
-        now.torque_nm, now.shaft_w = load_nm, shaft_w
-        now.heat_w = copper_w + reactive_w + iron_w + controller_w
-        now.driven = duty > 0.0
-        now.time_s += dt
-        self.used_ah += pack_a * dt / 3600.0
+    def _ramp(self, dt_s: float) -> None:
+        """The throttle comes up on a ramp and goes down at once."""
+        wanted = self.throttle if self.driven else 0.0
+        self.duty = min(wanted, self.duty + dt_s / self.controller.ramp_s)
 
-    def _heat(
-        self, dt: float, winding_w: float, iron_w: float, controller_w: float, pack_w: float
-    ) -> None:
-        now, air = self.truth, self.drive.ambient_degc
-        across_w = _WINDING_TO_CASE * (now.winding_degc - now.motor_degc)
-        cooling = 1.0 + now.speed_rpm / 5000.0  # the propeller blows on all of it
-        now.winding_degc += dt * (winding_w - across_w) / _WINDING_JK
-        case_w = across_w + iron_w + self.extra_heat_w
-        now.motor_degc += dt * (case_w - _CASE_TO_AIR * cooling * (now.motor_degc - air)) / _CASE_JK
-        lost_w = _CONTROLLER_TO_AIR * cooling * (now.controller_degc - air)
-        now.controller_degc += dt * (controller_w - lost_w) / _CONTROLLER_JK
-        now.pack_degc += dt * (pack_w - _PACK_TO_AIR * (now.pack_degc - air)) / _PACK_JK
+    def _open_v(self, dt_s: float) -> float:
+        """The supply at no load, a fault's part in it included."""
+        natural_v = self.supply.open_v(self.drawn_as)
+        target = self.forcing.open_v
+        shift_v = 0.0 if target is None else target - natural_v
+        self._shift_v = _towards(self._shift_v, shift_v, _SUPPLY_V_PER_S * dt_s)
+        return natural_v + self._shift_v
+
+    def _short(self, dt_s: float) -> float:
+        """The current of a short behind the shunt, if a fault asks for one."""
+        target_a = self.forcing.supply_a
+        if target_a is None or not self.driven:
+            self._short_a = 0.0
+        else:
+            wanted = max(target_a - (self.current_a - self._short_a), 0.0)
+            self._short_a = min(wanted, self._short_a + _SHORT_A_PER_S * dt_s)
+        return self._short_a
+
+    def _warm(self, dt_s: float) -> None:
+        heat, powers, air = self.heat, self.powers, self.surroundings.air_degc
+        inward = heat.winding_to_case_w_k * (self.winding_degc - self.case_degc)
+        blown = heat.case_to_air_w_k + heat.case_to_air_w_k_per_krpm * self.speed_rpm / 1000.0
+        self.winding_degc += dt_s * (powers.copper - inward) / heat.winding_j_k
+        outward = blown * (self.case_degc - air)
+        forced = self.forcing.case_degc
+        if forced is not None and forced > self.case_degc:
+            self.case_degc = min(forced, self.case_degc + _HEATING_K_PER_S * dt_s)
+        else:
+            self.case_degc += dt_s * (powers.iron + inward - outward) / heat.case_j_k
+        outward = heat.controller_to_air_w_k * (self.controller_degc - air)
+        self.controller_degc += dt_s * (powers.controller - outward) / heat.controller_j_k
+        outward = heat.pack_to_air_w_k * (self.pack_degc - air)
+        inside = self.current_a * self.current_a * self.supply.internal_ohm
+        self.pack_degc += dt_s * (inside - outward) / heat.pack_j_k
+
+
+def _middle(before: float, inertia: float, push: float, slope: float, drag: float) -> float:
+    """The speed in the middle of a step, not below zero.
+
+    Solves inertia * (w - before) = push - slope * w - drag * w^2 for w, where `inertia` is
+    2 J / dt, in the form in which a small `drag` loses no digits.
+    """
+    linear = inertia + slope
+    constant = inertia * before + push
+    if constant <= 0.0:
+        return 0.0
+    return 2.0 * constant / (linear + math.sqrt(linear * linear + 4.0 * drag * constant))
+
+
+def _towards(value: float, target: float, most: float) -> float:
+    """`value`, moved to `target` by no more than `most`."""
+    return value + min(max(target - value, -most), most)

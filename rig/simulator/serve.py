@@ -1,7 +1,8 @@
 """A simulated board on a port: a pty where the system has them, TCP elsewhere.
 
-The board's time follows the steady clock. Nothing here waits for a reader: what does not fit
-is dropped, as by a cable that nobody listens to.
+The board's time follows the steady clock in short slices. Nothing here waits for a reader:
+what does not fit is lost, as on a cable that nobody listens to, and so is what is sent while
+the port is closed. The board goes on meanwhile, and cuts when it hears no heartbeat.
 """
 
 from __future__ import annotations
@@ -10,23 +11,28 @@ import os
 import select
 import socket
 import sys
+import threading
 import time
-from typing import Protocol, TextIO
+from collections.abc import Callable
+from typing import Protocol
 
+from rig.errors import LinkError
 from rig.simulator.board import Board
 
-SLICE_S = 0.001
-MOST_BEHIND_S = 0.5
-"""After a pause of the machine, time is given up rather than caught up beyond this."""
+SLICE_S = 0.002
+MOST_BEHIND_S = 0.25
+"""After a pause of the machine, time beyond this is given up rather than caught up."""
+
+_MOST_READ = 65536
 
 
 class Wire(Protocol):
-    """One end of a line."""
+    """The board's end of a line."""
 
     url: str
 
     def read(self, wait_s: float) -> bytes:
-        """What has come, waiting at most `wait_s`."""
+        """What has come, after at most `wait_s` of waiting."""
 
     def write(self, data: bytes) -> None:
         """Send what fits."""
@@ -41,35 +47,49 @@ class PtyWire:
     def __init__(self) -> None:
         import tty
 
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        self.url = os.ttyname(slave)
+        # With no end of our own open, the kernel tells us when nobody has the port.
+        os.close(slave)
         os.set_blocking(self._master, False)
-        self.url = os.ttyname(self._slave)
+        self._poll = select.poll()
+        self._poll.register(self._master, select.POLLIN)
 
     def read(self, wait_s: float) -> bytes:
-        """What has come, waiting at most `wait_s`."""
-        if not select.select([self._master], [], [], wait_s)[0]:
-            return b""
-        try:
-            return os.read(self._master, 65536)
-        except OSError:
-            return b""
+        """What has come, after at most `wait_s` of waiting."""
+        events = self._events(1000.0 * wait_s)
+        if events & select.POLLIN:
+            try:
+                return os.read(self._master, _MOST_READ)
+            except OSError:
+                # Closed between the look and the reading, which is no matter.
+                return b""
+        if events & select.POLLHUP:
+            time.sleep(wait_s)
+        return b""
 
     def write(self, data: bytes) -> None:
-        """Send what fits."""
+        """Send what fits, if anybody has the port."""
+        if self._events(0.0) & select.POLLHUP:
+            return
         try:
             os.write(self._master, data)
-        except BlockingIOError:
+        except OSError:
+            # Full or just closed: lost, as the head of this file says.
             return
 
     def close(self) -> None:
         """Unplug it."""
         os.close(self._master)
-        os.close(self._slave)
+
+    def _events(self, wait_ms: float) -> int:
+        found = self._poll.poll(wait_ms)
+        return found[0][1] if found else 0
 
 
 class TcpWire:
-    """One TCP client at a time on this machine, for pyserial's `socket://`."""
+    """A TCP port of this machine for pyserial's `socket://`, one client at a time."""
 
     def __init__(self) -> None:
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -78,17 +98,17 @@ class TcpWire:
         self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
 
     def read(self, wait_s: float) -> bytes:
-        """What has come, waiting at most `wait_s`."""
+        """What has come, after at most `wait_s` of waiting."""
         watched = self._client or self._listener
         if not select.select([watched], [], [], wait_s)[0]:
             return b""
-        if self._client is None:
-            self._client, _ = self._listener.accept()
-            self._client.setblocking(False)
-            self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            return b""
         try:
-            data = self._client.recv(65536)
+            if self._client is None:
+                self._client, _ = self._listener.accept()
+                self._client.setblocking(False)
+                self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                return b""
+            data = self._client.recv(_MOST_READ)
         except OSError:
             data = b""
         if not data:
@@ -96,7 +116,7 @@ class TcpWire:
         return data
 
     def write(self, data: bytes) -> None:
-        """Send what fits."""
+        """Send what fits, if there is a client."""
         if self._client is None:
             return
         try:
@@ -117,63 +137,45 @@ class TcpWire:
             self._client = None
 
 
-class TruthFile:
-    """What was really so, beside what was sent: one CSV row per slice of board time."""
-
-    HEAD = (
-        "time_s,host_s,current_a,voltage_v,speed_rpm,motor_degc,controller_degc,pack_degc,driven\n"
-    )
-
-    def __init__(self, file: TextIO, every_s: float = 0.005) -> None:
-        self._file, self._every_s, self._next_s = file, every_s, 0.0
-        file.write(self.HEAD)
-
-    def write(self, board: Board, host_s: float) -> None:
-        """One row, if it is time."""
-        now = board.plant.truth
-        if now.time_s < self._next_s:
-            return
-        self._next_s = now.time_s + self._every_s
-        self._file.write(
-            f"{now.time_s:.6f},{host_s:.6f},{now.current_a:.5f},{now.voltage_v:.5f},"
-            f"{now.speed_rpm:.3f},{now.motor_degc:.4f},{now.controller_degc:.4f},"
-            f"{now.pack_degc:.4f},{int(now.driven)}\n"
-        )
-        self._file.flush()
-
-
 def open_wire(*, tcp: bool) -> Wire:
-    """A pty, or TCP where that is asked for or there is no pty."""
-    return TcpWire() if tcp or not hasattr(os, "openpty") else PtyWire()
+    """A pty, or TCP where that is asked for or there is no pty. Raises LinkError."""
+    try:
+        return TcpWire() if tcp or not hasattr(os, "openpty") else PtyWire()
+    except OSError as error:
+        raise LinkError(f"no port for the simulated board: {error.strerror}") from error
 
 
-def serve(
-    board: Board, wire: Wire, *, pace: float, until_closed: bool, truth: TruthFile | None
-) -> None:
-    """Serve until standard input ends, or until interrupted."""
-    clock = time.monotonic
-    behind_s, last_s = 0.0, clock()
-    while not (until_closed and _input_ended()):
+def serve(board: Board, wire: Wire, ended: Callable[[], bool], *, pace: float = 1.0) -> None:
+    """Serve until `ended` says so. Board time runs `pace` times as fast as the steady clock."""
+    owed_s, last_s = 0.0, time.monotonic()
+    while not ended():
         heard = wire.read(SLICE_S)
         if heard:
             board.receive(heard)
-        now_s = clock()
-        behind_s = min(behind_s + (now_s - last_s) * pace, MOST_BEHIND_S * pace)
+        now_s = time.monotonic()
+        owed_s = min(owed_s + now_s - last_s, MOST_BEHIND_S)
         last_s = now_s
-        if behind_s >= SLICE_S:
-            said = board.advance(behind_s)
-            behind_s = 0.0
+        if heard or owed_s >= SLICE_S:
+            # A slice at a time, so that a command never waits behind a long catch-up.
+            slice_s = min(owed_s, 2.0 * SLICE_S)
+            owed_s -= slice_s
+            said = board.advance(slice_s * pace)
             if said:
                 wire.write(said)
-            if truth is not None:
-                truth.write(board, now_s)
 
 
-def _input_ended() -> bool:
-    """Whether whoever started us has closed our input (a pipe; a terminal never ends)."""
-    if os.name != "posix":
-        return False
+def input_ends() -> Callable[[], bool]:
+    """Whether whoever started us has closed our input; a terminal never does."""
+    ended = threading.Event()
+    if sys.stdin is None or sys.stdin.isatty():
+        return ended.is_set
     descriptor = sys.stdin.fileno()
-    if not select.select([descriptor], [], [], 0.0)[0]:
-        return False
-    return os.read(descriptor, 4096) == b""
+
+    def watch() -> None:
+        # Read past the buffered layer, whose lock a thread may not hold at our exit.
+        while os.read(descriptor, 4096):
+            pass
+        ended.set()
+
+    threading.Thread(target=watch, daemon=True).start()
+    return ended.is_set
