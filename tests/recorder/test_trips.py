@@ -18,9 +18,7 @@ from rig.protocol.records import Channel, Hello
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
 from rig.recorder.session import UNPROVEN_AT_MOST_S, Session
 from rig.recorder.states import State
-from rig.simulator.board import Board, Settings
-from rig.simulator.faults import parse_fault
-from rig.simulator.plant import Drive
+from rig.simulator.board import Board, demo_board
 from rig.stand.model import OverCurrent, Stand
 from rig.stand.sampler import Sampler
 from rig.stand.settings import demo_stand, stand_to_dict
@@ -76,8 +74,7 @@ def plan(stand: Stand | None = None, **changes: object) -> Plan:
 
 
 def bench(*faults: str, timing_deg: float = 10.0, **settings: object) -> Bench:
-    made = Settings(seed=3, faults=tuple(map(parse_fault, faults)), **settings)  # type: ignore[arg-type]
-    return Bench(Board(Drive(timing_deg=timing_deg), made))
+    return Bench(demo_board(timing_deg, seed=3, faults=faults, **settings))
 
 
 def limited(**limits: object) -> Stand:
@@ -104,7 +101,7 @@ def test_a_whole_run_ends_as_done_and_its_capture_is_complete(tmp_path: Path) ->
     assert (frame["sequence"].diff().dropna() == 1).all()
     assert frame["speed_rpm"].max() > 9000
     assert frame["speed_rpm"].iloc[-1] == 0.0
-    assert not stand.board.plant.truth.driven
+    assert not stand.board.truth.driven
 
 
 QUICK_CURVE = OverCurrent("C", pickup_a=40.0, time_multiplier=0.02)
@@ -119,7 +116,7 @@ TRIPS: dict[str, tuple[tuple[str, ...], Stand | None, str, str, bool]] = {
         True,
     ),
     "inverse-time": (
-        ("overcurrent@1",),
+        ("overcurrent@1=60",),
         limited(overcurrent=QUICK_CURVE),
         "current_a",
         "inverse-time",
@@ -129,7 +126,7 @@ TRIPS: dict[str, tuple[tuple[str, ...], Stand | None, str, str, bool]] = {
     "under-voltage": (("undervolt@2",), None, "voltage_v", "cell under-voltage", True),
     "over-speed": (
         ("overspeed@2",),
-        level("speed", warn_over=10850, trip_over=11000),
+        level("speed", warn_over=12000, trip_over=13000),
         "speed_rpm",
         "over",
         True,
@@ -164,7 +161,7 @@ def test_a_limit_warns_trips_stops_the_motor_and_is_in_the_capture(
     made = bench(*faults, abilities="STZ")
     ended = made.run(plan(stand))
     assert (ended.outcome, ended.exit_code) == ("tripped", 3), ended
-    assert not made.board.plant.truth.driven
+    assert not made.board.truth.driven
     capture = made.capture(tmp_path)
     of_cause = [a for a in capture.meta.alarms if (a["quantity"], a["cause"]) == (quantity, cause)]
     severities = [alarm["severity"] for alarm in of_cause]
@@ -185,7 +182,7 @@ def test_silence_stops_the_run_as_a_lost_link(tmp_path: Path) -> None:
     ended = made.run(plan())
     assert ended.exit_code == 4
     assert [a["cause"] for a in made.capture(tmp_path).meta.alarms][:1] == ["stale"]
-    assert not made.board.plant.truth.driven
+    assert not made.board.truth.driven
 
 
 def test_the_boards_own_limit_ends_the_run_too() -> None:
@@ -194,7 +191,7 @@ def test_the_boards_own_limit_ends_the_run_too() -> None:
     stand = level("current", warn_over=None, trip_over=55.0, hold_s=0.0)
     made.run(plan(stand))
     assert any("limit" in event.text for event in made.events)
-    assert not made.board.plant.truth.driven
+    assert not made.board.truth.driven
 
 
 def test_a_stop_that_is_not_effective_is_the_loudest_thing(tmp_path: Path) -> None:
@@ -205,7 +202,7 @@ def test_a_stop_that_is_not_effective_is_the_loudest_thing(tmp_path: Path) -> No
     assert any("THE STOP DID NOT TAKE EFFECT" in text and "by hand" in text for text in loud)
     states = [s["state"] for s in made.capture(tmp_path).meta.states]
     assert states[-2:] == ["unproven", "ended"]
-    assert made.board.plant.truth.driven, "the fault must not have been stopped by accident"
+    assert made.board.truth.driven, "the fault must not have been stopped by accident"
     assert made.session.state is State.ENDED
     assert UNPROVEN_AT_MOST_S < 60
 
@@ -224,7 +221,7 @@ def test_a_board_that_fails_ends_the_run_with_code_4(fault: str, words: str) -> 
     ended = made.run(plan(throttle=((50.0, 1.5), (70.0, 2.0))))
     assert ended.exit_code == 4
     assert words in ended.cause
-    assert not made.board.plant.truth.driven
+    assert not made.board.truth.driven
 
 
 def test_noise_on_the_wire_costs_lines_but_not_the_run(tmp_path: Path) -> None:
@@ -272,7 +269,7 @@ def test_readings_agree_with_the_truth_within_the_stated_uncertainty(tmp_path: P
 
     def watch(data: bytes) -> None:
         receive(data)
-        now = board.plant.truth
+        now = board.truth
         truths.append((now.current_a, now.voltage_v, now.speed_rpm, now.motor_degc))
 
     board.receive = watch  # type: ignore[method-assign]
