@@ -199,8 +199,8 @@ class Tachometer(Closed):
     """How edges become speed.
 
     A speed of less than one edge in `standstill_s` is 0 rpm. A reading above `highest_rpm`,
-    or one that changed faster than `fastest_change_rpm_per_s`, is taken for a glitch until
-    it has come three times in a row.
+    one that changed faster than `fastest_change_rpm_per_s`, or one of few edges that has one
+    too many or too few, is taken for a glitch until it has come three times in a row.
     """
 
     pulses_per_revolution: Annotated[int, Interval(ge=1, le=1000)]

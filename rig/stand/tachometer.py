@@ -1,18 +1,20 @@
 """Edges to speed: the edge count difference over the edge time difference.
 
 That is exact at any line rate, since the board notes the tick of the last edge. Three
-things are added. Between edges the speed can be no more than one edge over the time since
-the last, and after `standstill_s` without an edge it is 0. A reading that no rotor could
-reach so quickly is a glitch: the last speed is held and the row is not valid, but the third
-such reading in a row is believed, so that a true overspeed is never hidden for long. And
-after a glitch the next reading starts from the newest edge, so one false edge spoils at
-most the two readings that touch it.
+things are added. An edge may be late, or its mark may have been missed: the last speed is
+held until the edge after it is late as well. Then the speed can be no more than one edge
+over the time since the last, and after `standstill_s` without an edge it is 0. A reading
+that no rotor could reach so quickly, or that one edge more or less would explain, is a
+glitch: the last speed is held and the row is not valid, but the third such reading in a row
+is believed, so that a true overspeed is never hidden for long. And after a glitch the next
+reading starts from the newest edge, so one false edge spoils at most the two readings that
+touch it.
 """
 
 from __future__ import annotations
 
 import math
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,16 @@ BELIEVED_AFTER = 3
 UNEVEN_MARKS = 0.15
 """A change by less than this share of the speed is never a glitch, however quick: marks
 stuck on by hand are not spaced evenly (common practice, no source)."""
+
+OVERDUE_EDGES = 2.0 * (1.0 + UNEVEN_MARKS)
+"""Without an edge while so many are due, it was not one missed mark: the rotor is slower."""
+
+HELD_AT_MOST_S = 0.5
+"""A speed is not held for longer, however slow: the proof of a stop waits for it to fall."""
+
+FEW_EDGES = 3
+"""Among no more edges than these, one too many or too few is a glitch at any speed. Among
+more, it is a change that a rotor may well make, and only its quickness is judged."""
 
 Ticks = TypeVar("Ticks", int, NDArray[np.int64])
 
@@ -41,6 +53,7 @@ class Speedometer:
         self._slowest_rpm = self.per_edge / self.standstill_ticks
         self._highest_rpm = tachometer.highest_rpm
         self._rpm_per_tick = tachometer.fastest_change_rpm_per_s / tick_hz
+        self._held_at_most_ticks = HELD_AT_MOST_S * tick_hz
         self._edges: int | None = None
         self._edge_tick = 0
         self._held_rpm = math.nan
@@ -60,7 +73,8 @@ class Speedometer:
         rpm = self._held_rpm
         if age >= self.standstill_ticks or rpm != rpm:
             return 0.0, not glitch
-        if age > 0 and self.per_edge < rpm * age:
+        due = rpm * age / self.per_edge
+        if due > OVERDUE_EDGES or (due > 1.0 and age > self._held_at_most_ticks):
             # Had the rotor kept its speed, the next edge would have come by now.
             rpm = self.per_edge / age
         return rpm, not glitch
@@ -84,9 +98,9 @@ class Speedometer:
         newest = np.searchsorted(fresh, np.arange(len(tick)), side="right")
         rpm = held_rpm[newest]
         age = tick - np.concatenate(([self._edge_tick], at))[newest]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            slower = (age > 0) & (self.per_edge < rpm * age)
-            rpm = np.where(slower, self.per_edge / age, rpm)
+        due = rpm * age / self.per_edge
+        slower = (due > OVERDUE_EDGES) | ((due > 1.0) & (age > self._held_at_most_ticks))
+        rpm[slower] = self.per_edge / age[slower]
         rpm[(age >= self.standstill_ticks) | np.isnan(rpm)] = 0.0
         good = np.ones(len(tick), dtype=np.bool_)
         good[fresh] = ~held_glitch
@@ -99,9 +113,13 @@ class Speedometer:
         """Take a reading of `edges` in `ticks`, ending `at` a tick. True if it is a glitch."""
         rpm = self._reading(edges, ticks)
         change = abs(rpm - self._held_rpm)
-        doubtful = rpm > self._highest_rpm or (
-            change > self._rpm_per_tick * (at - self._held_tick)
-            and change > UNEVEN_MARKS * self._held_rpm
+        doubtful = (
+            rpm > self._highest_rpm
+            or (
+                change > self._rpm_per_tick * (at - self._held_tick)
+                and change > UNEVEN_MARKS * self._held_rpm
+            )
+            or _one_off(edges, self._held_rpm * ticks / self.per_edge)
         )
         self._doubted += 1
         if doubtful and self._doubted < BELIEVED_AFTER:
@@ -132,8 +150,10 @@ class Speedometer:
         before = np.concatenate(([self._held_rpm], rpm[:-1]))
         change = np.abs(rpm - before)
         since = np.diff(at, prepend=self._held_tick)
-        doubtful = (rpm > self._highest_rpm) | (
-            (change > self._rpm_per_tick * since) & (change > UNEVEN_MARKS * before)
+        doubtful = (
+            (rpm > self._highest_rpm)
+            | ((change > self._rpm_per_tick * since) & (change > UNEVEN_MARKS * before))
+            | _one_off(edges, before * ticks / self.per_edge)
         )
         held = np.concatenate(([self._held_rpm], rpm))
         glitch = np.zeros(len(rpm), dtype=np.bool_)
@@ -154,6 +174,20 @@ class Speedometer:
         if len(rpm) and not glitch[-1]:
             self._believe(float(rpm[-1]), int(at[-1]))
         return held, glitch
+
+
+def _one_off(edges: Any, due: Any) -> Any:
+    """Whether one edge more or less would explain the reading. For numbers and for arrays.
+
+    `due` is how many edges the held speed would have given; not a number while there is none.
+    """
+    missed = (edges < FEW_EDGES) & _is_about(due, edges + 1)
+    doubled = (edges > 1) & (edges <= FEW_EDGES) & _is_about(due, edges - 1)
+    return missed | doubled
+
+
+def _is_about(due: Any, edges: Any) -> Any:
+    return abs(due - edges) <= UNEVEN_MARKS * edges
 
 
 def _near(edge_tick: Ticks, tick: Ticks) -> Ticks:
