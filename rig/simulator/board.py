@@ -28,10 +28,11 @@ from rig.protocol.records import (
 from rig.simulator.converter import CHANNELS, SHUNT, Converter, draw_errors
 from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock, parse_fault
+from rig.simulator.gate import Gate
 from rig.simulator.introduction import channel_line, introduction
+from rig.simulator.motion import Motion
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
-from rig.simulator.tachometer import Tachometer
 from rig.simulator.truth import Truth
 from rig.simulator.watch import Watch
 from rig.simulator.wire import Transmitter
@@ -39,10 +40,6 @@ from rig.simulator.wire import Transmitter
 LONGEST_STEP_S = 0.001
 INTRODUCE_EVERY_S = 2.0
 """A board that only talks cannot be asked, and introduces itself again and again."""
-
-GUST = 0.004
-GUST_S = 0.3
-"""Relative size and correlation time of the air's unrest at the propeller; our own."""
 
 
 class Board:
@@ -54,25 +51,22 @@ class Board:
     def __init__(self, plant: Plant, settings: Settings, seed: int | None = None) -> None:
         self.plant, self.settings = plant, settings
         self.on_line: Callable[[Truth], None] | None = None
-        self.armed = False
-        self.throttle = 0.0
-        """As the host told it, 0 to 1."""
         errors = draw_errors(settings)
-        self._chance = chance = random.Random(settings.seed if seed is None else seed)
+        chance = random.Random(settings.seed if seed is None else seed)
         self._faults = FaultClock(settings.faults, chance)
         self._converter = Converter(settings, errors, chance)
         self._wire = Transmitter(settings.baud, self._faults, chance)
-        self._tachometer = Tachometer(errors.marks, self._faults)
+        self._motion = Motion(
+            plant, settings, errors.marks, self._faults, chance, driven=not self._obeys
+        )
         self._watch = Watch(settings.tick_hz)
+        self._gate = Gate(obeys=self._obeys)
         self._zero = [0] * len(CHANNELS)
         self._boot = chance.randrange(2**BOOT_BITS)
-        self._gust = 0.0
-        self._now_s = self._owed_s = 0.0
-        self._driven_since_s: float | None = None if self._obeys else 0.0
+        self._owed_s = 0.0
         self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
         self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
         self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
-        self._faults.tell(None)
         self._power_up()
 
     @property
@@ -80,7 +74,7 @@ class Board:
         """What is really so now."""
         plant = self.plant
         return Truth(
-            time_s=self._now_s,
+            time_s=self._motion.now_s,
             tick=self._tick % 2**TICK_BITS,
             current_a=plant.current_a,
             voltage_v=plant.voltage_v,
@@ -89,9 +83,14 @@ class Board:
             controller_degc=plant.controller_degc,
             pack_degc=plant.pack_degc,
             winding_degc=plant.winding_degc,
-            edges=self._tachometer.passed,
+            edges=self._motion.tachometer.passed,
             driven=plant.duty > 0.0,
         )
+
+    @property
+    def armed(self) -> bool:
+        """Whether the drive may run."""
+        return self._gate.armed
 
     @property
     def _obeys(self) -> bool:
@@ -99,12 +98,10 @@ class Board:
 
     def _power_up(self) -> None:
         self._sequence, self._tick, edges = self.settings.start
-        self._tachometer.reset(edges)
+        self._motion.tachometer.reset(edges)
         self._step_number = 0
         self._heard = b""
-        self._status = Status.CUT if self._obeys else Status(0)
-        self.armed, self.throttle, self._deaf = False, 0.0, False
-        self._last_heard_s = self._now_s
+        self._gate.reset(self._motion.now_s)
         self._zero = [0] * len(CHANNELS)
         self._newest = self._sums()
         self._watch.reset()
@@ -127,9 +124,9 @@ class Board:
         heard = commands.parse_command(line)
         if isinstance(heard, LineFault):
             # Nothing in it can be trusted, its number neither.
-            self._status |= Status.REJECTED
+            self._gate.status |= Status.REJECTED
             return
-        self._last_heard_s = self._now_s
+        self._gate.hear(self._motion.now_s)
         if isinstance(heard, commands.Refusal):
             self._answer(heard.number, heard.reason)
             return
@@ -143,7 +140,7 @@ class Board:
         abilities = self.settings.abilities
         match command:
             case commands.Stop():
-                self._deaf |= self._faults.on("deaf-stop")
+                self._gate.stuck |= self._faults.on("deaf-stop")
                 self._cut(Status(0), "stop")
             case commands.AskHello():
                 self._introduce()
@@ -154,7 +151,7 @@ class Board:
                     return "cannot"
                 if not self.armed:
                     return "state"
-                self.throttle = permille / commands.FULL_THROTTLE
+                self._gate.throttle = permille / commands.FULL_THROTTLE
             case commands.Limit():
                 if "L" not in abilities:
                     return "cannot"
@@ -179,9 +176,7 @@ class Board:
             return "boot"
         if self._faults.on("refuses-arm"):
             return "state"
-        if not self.armed:
-            self.armed = True
-            self._status = Status.ARMED | self._status & Status.REJECTED
+        if self._gate.arm():
             self._watch.forget()
         return ""
 
@@ -191,11 +186,8 @@ class Board:
 
     def _cut(self, why: Status, cause: str, where: str = "-") -> None:
         """Take the drive away. A report goes out when there was a drive to take."""
-        if self._deaf or not self.armed:
-            return
-        self.armed, self.throttle = False, 0.0
-        self._status = Status.CUT | why | self._status & Status.REJECTED
-        self._wire.say(frame(Cut(self._tick % 2**TICK_BITS, cause, where).body()))
+        if self._gate.cut(why):
+            self._wire.say(frame(Cut(self._tick % 2**TICK_BITS, cause, where).body()))
 
     # Time passes
 
@@ -220,10 +212,11 @@ class Board:
             sent += self._wire.carry(dt_s)
 
     def _step(self, dt_s: float, ticks: int) -> None:
-        self._drive(dt_s, ticks)
-        self._now_s += dt_s
+        throttle = self._gate.throttle if "T" in self.settings.abilities else self.settings.throttle
+        driven = self.armed or not self._obeys
+        self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
-        if self.armed and self._now_s - self._last_heard_s >= commands.HEARTBEAT_LOST_S:
+        if self._gate.is_forgotten(self._motion.now_s):
             self._cut(Status.HEARTBEAT, "heartbeat")
         self._step_number += 1
         if self._step_number == self._steps:
@@ -232,42 +225,15 @@ class Board:
             # The line first: a host sees the reading before the report of what it led to.
             self._say_data()
             self._judge_limits()
-            self._disturb()
-
-    def _drive(self, dt_s: float, ticks: int) -> None:
-        """Move the plant on, and see the marks that pass meanwhile."""
-        plant, settings = self.plant, self.settings
-        plant.driven = self.armed or not self._obeys
-        plant.throttle = self.throttle if "T" in settings.abilities else settings.throttle
-        if self._driven_since_s is None and plant.driven and plant.throttle > 0.0:
-            self._driven_since_s = self._now_s
-        if not settings.ideal:
-            share = dt_s / GUST_S
-            self._gust += -share * self._gust
-            self._gust += GUST * math.sqrt(2.0 * share) * self._chance.gauss(0.0, 1.0)
-        angle, before = plant.angle_rad, plant.speed_rad_s
-        plant.step(dt_s, self._gust)
-        self._tachometer.watch(angle, before, plant.speed_rad_s, dt_s, self._tick, ticks)
-
-    def _disturb(self) -> None:
-        """What faults do to the drive and to the board."""
-        if not self.settings.faults:
-            return
-        since_s = self._driven_since_s
-        self._faults.tell(None if since_s is None else self._now_s - since_s)
-        forcing = self.plant.forcing
-        forcing.supply_a = self._faults.level("overcurrent")
-        forcing.speed_rpm = self._faults.level("overspeed")
-        forcing.case_degc = self._faults.level("overheat")
-        forcing.open_v = self._faults.level("overvolt") or self._faults.level("undervolt")
-        if self._faults.once("reset"):
-            self._boot = (self._boot + 1) % 2**BOOT_BITS
-            self._power_up()
+            self._motion.disturb()
+            if self._faults.once("reset"):
+                self._boot = (self._boot + 1) % 2**BOOT_BITS
+                self._power_up()
 
     def _judge_limits(self) -> None:
         if not self.armed:
             return
-        where = self._watch.beyond(self._tick, self._newest, self._tachometer)
+        where = self._watch.beyond(self._tick, self._newest, self._motion.tachometer)
         if where is not None:
             self._cut(Status.LIMIT, "limit", str(where))
 
@@ -277,7 +243,7 @@ class Board:
         version = 2 if self._faults.on("protocol-2") else PROTOCOL_VERSION
         lines = introduction(self.settings, self._boot, self._zero, version)
         self._wire.say(b"".join(frame(line.body()) for line in lines))
-        self._introduced_s = self._now_s
+        self._introduced_s = self._motion.now_s
 
     def _sums(self) -> list[int]:
         plant = self.plant
@@ -291,17 +257,17 @@ class Board:
         data = Data(
             sequence=self._sequence % 2**SEQUENCE_BITS,
             tick=self._tick % 2**TICK_BITS,
-            edges=self._tachometer.edges % 2**EDGE_BITS,
-            edge_tick=self._tachometer.edge_tick % 2**TICK_BITS,
-            status=int(self._status),
+            edges=self._motion.tachometer.edges % 2**EDGE_BITS,
+            edge_tick=self._motion.tachometer.edge_tick % 2**TICK_BITS,
+            status=int(self._gate.status),
             counts=tuple(self._newest),
         )
         self._sequence += 1
-        self._status &= ~Status.REJECTED
+        self._gate.status &= ~Status.REJECTED
         self._wire.say_data(frame(data.body()))
         if self.on_line is not None:
             self.on_line(self.truth)
-        if not self._obeys and self._now_s - self._introduced_s >= INTRODUCE_EVERY_S:
+        if not self._obeys and self._motion.now_s - self._introduced_s >= INTRODUCE_EVERY_S:
             self._introduce()
 
 

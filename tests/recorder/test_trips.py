@@ -252,6 +252,12 @@ def test_a_board_that_only_talks_can_be_watched_but_not_stopped() -> None:
     assert any(event.loud and "only talks" in event.text for event in made.events)
 
 
+def test_a_board_that_only_talks_is_known_to_a_host_that_comes_late() -> None:
+    made = bench(abilities="")
+    made.board.advance(0.3)  # Its first introduction goes to nobody.
+    assert made.run(plan(seconds=1.0, throttle=())).exit_code == 0
+
+
 def test_a_wrap_of_every_counter_passes_unnoticed(tmp_path: Path) -> None:
     made = bench(start=(65_500, 2**32 - 3_000_000, 65_500))
     assert made.run(plan()).exit_code == 0

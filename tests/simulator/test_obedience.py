@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -264,6 +266,15 @@ def test_a_board_that_only_talks() -> None:
     assert {r.status for r in new if isinstance(r, Data)} == {0}
     assert stand.board.truth.driven
     assert sum(isinstance(r, Hello) for r in new) == 2, "it says hello every two seconds"
+    # The tick of the data line before each hello but the first, which comes at power-up.
+    ticks = [
+        before.tick
+        for before, record in pairwise(r for r in stand.records if isinstance(r, Hello | Data))
+        if isinstance(record, Hello) and isinstance(before, Data)
+    ]
+    two_s, line = 2 * stand.hello.tick_hz, stand.hello.tick_hz // stand.hello.line_hz
+    assert ticks == [pytest.approx(two_s * nth, rel=0.005, abs=2 * line) for nth in (1, 2)]
+    assert len([r for r in new if isinstance(r, Channel)]) == 2 * len(stand.channels)
 
 
 def test_a_board_whose_throttle_is_worked_by_hand() -> None:
