@@ -238,6 +238,22 @@ def test_noise_on_the_wire_costs_lines_but_not_the_run(tmp_path: Path) -> None:
     assert settled.std() < 0.02 * settled.mean()
 
 
+MARKS = ("double-mark=0.03", "missing-mark=0.03")
+
+
+def test_a_stop_is_proven_at_once_though_marks_are_missed(tmp_path: Path) -> None:
+    made = bench(*MARKS)
+    assert made.run(plan()).exit_code == 0
+    at_s = {state["state"]: state["time_s"] for state in made.capture(tmp_path).meta.states}
+    assert "unproven" not in at_s
+    assert at_s["coasting"] - at_s["stopping"] < 0.2
+
+
+def test_missed_marks_are_no_proof_of_a_stop_that_is_not_effective() -> None:
+    made = bench("deaf-stop", *MARKS)
+    assert made.run(plan(throttle=((70.0, 1.0),))).outcome == "stop not effective"
+
+
 def test_the_operator_stops_a_run_and_once_more_ends_the_recording() -> None:
     made = bench()
     ended = made.run(plan(soak_s=60.0), [(2.0, StopRun()), (5.0, StopRun())])
