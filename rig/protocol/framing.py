@@ -18,7 +18,7 @@ LONGEST_REMARK = 65536
 CHECKSUM_LENGTH = 5
 """`*` and four hex digits."""
 
-_HEX_DIGITS = b"0123456789abcdefABCDEF"
+HEX_DIGITS = b"0123456789abcdefABCDEF"
 
 
 class Fault(StrEnum):
@@ -58,7 +58,7 @@ def unframe(line: bytes, longest: int = LONGEST_LINE) -> bytes | Fault:
     if not is_printable(line):
         return Fault.CHARACTERS
     body, tail = line[:-CHECKSUM_LENGTH], line[-CHECKSUM_LENGTH:]
-    if len(tail) < CHECKSUM_LENGTH or tail[:1] != b"*" or tail[1:].strip(_HEX_DIGITS):
+    if len(tail) < CHECKSUM_LENGTH or tail[:1] != b"*" or tail[1:].strip(HEX_DIGITS):
         return Fault.FRAMING
     if int(tail[1:], 16) != checksum(body):
         return Fault.CHECKSUM

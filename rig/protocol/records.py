@@ -11,10 +11,10 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import IntFlag
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, NamedTuple, Self
 
 from rig.protocol.framing import Fault, is_printable
 
@@ -48,6 +48,8 @@ class Status(IntFlag):
 
 STATUS_LIMIT = 1 << 16
 """Status bits above those of `Status` are kept and ignored, so that boards can grow."""
+
+_SEQUENCES, _TICKS, _EDGES = 1 << SEQUENCE_BITS, 1 << TICK_BITS, 1 << EDGE_BITS
 
 _WHOLE_NUMBERS = re.compile("-?[0-9]+(,-?[0-9]+)*")
 
@@ -179,11 +181,11 @@ class Channel:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Data:
-    """One reading of everything, still in counts and ticks and still wrapped."""
+class Data(NamedTuple):
+    """One reading of everything, still in counts and ticks and still wrapped.
 
-    letter: ClassVar[str] = "D"
+    A tuple, since a live run makes one for every line.
+    """
 
     sequence: int
     tick: int
@@ -194,21 +196,27 @@ class Data:
 
     @classmethod
     def parse(cls, fields: Sequence[str]) -> Self:
-        if not FIXED_DATA_FIELDS <= len(fields) <= FIXED_DATA_FIELDS + MOST_CHANNELS:
-            raise ValueError("a data line has 5 fields and one per channel")
-        # The hot path of a live run: checked as a whole, where `whole` checks one by one.
         if not _WHOLE_NUMBERS.fullmatch(",".join(fields)):
             raise ValueError("a data line holds whole numbers only")
-        sequence, tick, edges, edge_tick, status, *counts = map(int, fields)
+        return cls.of(fields)
+
+    @classmethod
+    def of(cls, numbers: Iterable[str | bytes]) -> Self:
+        """The record of fields in which only digits and minus signs stand.
+
+        Raises ValueError where they are no whole numbers, out of range, too few or too many.
+        """
+        sequence, tick, edges, edge_tick, status, *counts = map(int, numbers)
         if not (
-            0 <= sequence < 1 << SEQUENCE_BITS
-            and 0 <= tick < 1 << TICK_BITS
-            and 0 <= edges < 1 << EDGE_BITS
-            and 0 <= edge_tick < 1 << TICK_BITS
+            0 <= sequence < _SEQUENCES
+            and 0 <= tick < _TICKS
+            and 0 <= edges < _EDGES
+            and 0 <= edge_tick < _TICKS
             and 0 <= status < STATUS_LIMIT
+            and len(counts) <= MOST_CHANNELS
             and (not counts or (min(counts) >= -COUNT_LIMIT and max(counts) < COUNT_LIMIT))
         ):
-            raise ValueError("a field of the data line is out of range")
+            raise ValueError("a data line has 5 fields and one per channel, each in its range")
         return cls(sequence, tick, edges, edge_tick, status, tuple(counts))
 
     def body(self) -> str:

@@ -7,7 +7,7 @@ must have started anew without our hearing its hello.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from rig.protocol.records import EDGE_BITS, SEQUENCE_BITS, TICK_BITS, Data
 
@@ -21,8 +21,7 @@ class BoardRestartedError(Exception):
     """The counters began anew: the board was reset and its hello did not reach us."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """The unwrapped counters of one line. All start near the board's first values."""
 
     sequence: int
@@ -57,13 +56,12 @@ class Timeline:
             self._drop(data.sequence, repeated=ahead == 0)
             return None
         self._strangers.clear()
-        tick = unwrapped(data.tick, last.tick, TICK_BITS)
         step = Step(
-            sequence=last.sequence + ahead,
-            tick=tick,
-            edges=unwrapped(data.edges, last.edges, EDGE_BITS),
-            edge_tick=unwrapped(data.edge_tick, last.edge_tick, TICK_BITS),
-            lost=ahead - 1,
+            last.sequence + ahead,
+            unwrapped(data.tick, last.tick, TICK_BITS),
+            unwrapped(data.edges, last.edges, EDGE_BITS),
+            unwrapped(data.edge_tick, last.edge_tick, TICK_BITS),
+            ahead - 1,
         )
         self.lost += step.lost
         self._last = step

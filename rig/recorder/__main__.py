@@ -27,7 +27,7 @@ from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot, StopRun
 from rig.recorder.session import Session
 
 LOOK_EVERY_S = 0.01
-TIME_EVERY_S = 0.005
+TIME_EVERY_S = 0.01
 SNAPSHOT_EVERY_S = 0.1
 CLOCK_EVERY_S = 1.0
 

@@ -10,6 +10,7 @@ import serial
 from rig.errors import LinkError
 
 WRITE_WITHIN_S = 0.05
+READ_AT_MOST = 8192
 
 
 class Link:
@@ -29,8 +30,9 @@ class Link:
             ) from error
         self._arrivals = None
         if hasattr(select, "poll"):  # not on Windows
+            self._descriptor = self._port.fileno()
             self._arrivals = select.poll()
-            self._arrivals.register(self._port.fileno(), select.POLLIN)
+            self._arrivals.register(self._descriptor, select.POLLIN)
 
     def read(self, wait_s: float) -> bytes:
         """What has come, after at most `wait_s` of waiting for the first byte."""
@@ -39,7 +41,7 @@ class Link:
             return bytes(first + self._port.read(self._port.in_waiting)) if first else b""
         if not self._arrivals.poll(1000.0 * wait_s):
             return b""
-        data = os.read(self._port.fileno(), 65536)
+        data = os.read(self._descriptor, READ_AT_MOST)
         if not data:
             raise OSError("the other end has closed the line")
         return data

@@ -19,9 +19,9 @@ speed and power, which come from others. A converter without noise needs a longe
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Sequence
 
+from rig.stand.losses import Losses
 from rig.stand.model import Digital, Stand
 from rig.stand.overcurrent import InverseTime
 from rig.stand.quantities import column_of, is_temperature, label_of
@@ -45,9 +45,6 @@ FAULT_HOLD_S = 0.05
 
 CLIPPED_IN_A_ROW = 3
 """So many lines at the end of scale count as clipped where a trip level exists."""
-
-LOST_OVER_S = 2.0
-"""The span over which the share of lost lines is reckoned."""
 
 STUCK_FROM_A = 5.0
 """Current from which on a live motor's own noise must move what is measured."""
@@ -82,8 +79,7 @@ class Guard:
         ]
         self._moved_s = [-math.inf] * len(self._columns)
         self._before: Sequence[float] = [math.nan] * len(self._columns)
-        self._losses: deque[tuple[float, int]] = deque()
-        self._lost = 0
+        self._losses = Losses()
         self._active: dict[tuple[str, str], ActiveAlarm] = {}
 
     @property
@@ -107,14 +103,20 @@ class Guard:
         values = sample.values
         for watch in self._watches:
             value = values[watch.index]
-            if value == value:
+            # A reading that is not there (nan) is neither inside nor equal to itself.
+            if not watch.calm_from < value < watch.calm_to and value == value:
                 self._judge(watch, value, time_s, alarms)
+                watch.settle()
         if sample.clipped or self._clipped_lines:
             self._judge_clipped(sample, time_s, alarms)
         if sample.faults or self._fault_since_s:
             self._judge_faults(sample, time_s, alarms)
         if self._inverse is not None and self._current is not None:
-            self._judge_inverse_time(values[self._current], time_s, alarms)
+            current_a = values[self._current]
+            if self._inverse.used or abs(current_a) > self._inverse.settings.pickup_a:
+                self._judge_inverse_time(current_a, time_s, alarms)
+            else:
+                self._inverse_warned = False
         self._judge_losses(time_s, lost, alarms)
         self._judge_stuck(values, time_s, alarms)
         self._last_s = time_s
@@ -144,8 +146,7 @@ class Guard:
     def _judge(self, watch: Watch, value: float, time_s: float, alarms: list[Alarm]) -> None:
         beyond = watch.sign * value
         if watch.asleep:
-            levels = [level for level in (watch.warn, watch.trip) if level is not None]
-            watch.asleep = value < max(levels)
+            watch.asleep = value < max(watch.levels)
             return
         if watch.trip is not None:
             if beyond > watch.sign * watch.trip:
@@ -222,14 +223,7 @@ class Guard:
             self._inverse_warned = False
 
     def _judge_losses(self, time_s: float, lost: int, alarms: list[Alarm]) -> None:
-        self._losses.append((time_s, lost))
-        self._lost += lost
-        while time_s - self._losses[0][0] > LOST_OVER_S:
-            self._lost -= self._losses.popleft()[1]
-        if not self._lost or time_s - self._losses[0][0] < 0.5 * LOST_OVER_S:
-            return
-        share = self._lost / (self._lost + len(self._losses))
-        limit = self._limits.lost_fraction
+        share, limit = self._losses.share(time_s, lost), self._limits.lost_fraction
         if share > limit:
             text = f"{100 * share:.0f} % of the lines are lost, {100 * limit:g} % is the limit."
             self._trip(Alarm(time_s, TRIP, "link", "lines lost", share, limit, text), alarms)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,11 +27,13 @@ from rig.stand.tachometer import Speedometer
 if TYPE_CHECKING:
     from rig.stand.uncertainty import Budget
 
+LIVE_COUNTS = 1024
+"""Counts whose value a live run remembers, per channel: most lines bring one met before."""
+
 Ints = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One line in physical units. `values` go with `Sampler.columns`; nan is not known.
 
     `clipped` names columns at the end of their converter's scale, `faults` pairs of column
@@ -63,6 +66,10 @@ class Sampler:
         self._bound = [
             BoundChannel(settings, by_label[settings.board_label]) for settings in stand.channels
         ]
+        self._live = [
+            (b.index, b.inside_lowest, b.inside_highest, lru_cache(LIVE_COUNTS)(b.value), b)
+            for b in self._bound
+        ]
         columns = [bound.column for bound in self._bound]
         self._power = None
         if "current_a" in columns and "voltage_v" in columns:
@@ -85,18 +92,18 @@ class Sampler:
         clipped: list[str] = []
         faults: list[tuple[str, str]] = []
         counts = data.counts if len(data.counts) == len(self._channels) else None
-        for bound in self._bound:
+        for index, lowest, highest, value, bound in self._live:
             if counts is None:
                 values.append(math.nan)
                 continue
-            count = counts[bound.index]
-            if not bound.inside_lowest < count < bound.inside_highest:
+            count = counts[index]
+            if not lowest < count < highest:
                 if bound.is_resistive:
                     faults.append((bound.column, bound.fault(count)))
                     values.append(math.nan)
                     continue
                 clipped.append(bound.column)
-            values.append(bound.value(count))
+            values.append(value(count))
         if self._power is not None and self._power_at is not None:
             current, voltage = self._power
             values.insert(self._power_at, values[current] * values[voltage])

@@ -52,6 +52,28 @@ class Watch:
     warned: bool = False
     asleep: bool = False
     """Set until a reading comes up to the levels: a motor at rest is not one that runs slow."""
+    calm_from: float = math.inf
+    calm_to: float = -math.inf
+    """Between these, exclusive, a reading changes nothing here. `settle` keeps them."""
+
+    def __post_init__(self) -> None:
+        self.settle()
+
+    @property
+    def levels(self) -> list[float]:
+        """The levels there are."""
+        return [level for level in (self.warn, self.trip) if level is not None]
+
+    def settle(self) -> None:
+        """Say which readings leave this watch as it is."""
+        if self.asleep:
+            self.calm_from, self.calm_to = -math.inf, max(self.levels)
+        elif self.warned or self.beyond_warn_s is not None or self.beyond_trip_s is not None:
+            self.calm_from, self.calm_to = math.inf, -math.inf
+        elif self.sign > 0:
+            self.calm_from, self.calm_to = -math.inf, min(self.levels)
+        else:
+            self.calm_from, self.calm_to = max(self.levels), math.inf
 
 
 def watches_of(stand: Stand, columns: tuple[str, ...]) -> list[Watch]:

@@ -134,6 +134,7 @@ def captures() -> list[Figure]:
 def load() -> list[Figure]:
     """The recorder's share of one core at 1000 lines/s."""
     with _Run("idle") as run:
+        run.board.noise = 6
         run.until_running()
         before_s, began_s = _cpu_s(run.recorder), time.perf_counter()
         run.board.serve(lambda: time.perf_counter() - began_s > 6.0)

@@ -26,6 +26,7 @@ LABELS = (
 )
 CONVERSIONS = 16
 FULL_SCALE = 1024
+_STRIDE = 7919
 CALM = (1200, 12000, 7400, 7600, 7800)
 """Counts of a stand with about 10 A, 24 V and everything at room temperature."""
 
@@ -39,6 +40,8 @@ class ScriptedBoard:
         os.set_blocking(self.master, False)
         self.url = os.ttyname(self._slave)
         self.counts = CALM
+        self.noise = 0
+        """Counts by which each reading wanders to either side, in a fixed order."""
         self.armed = False
         self.heard = b""
         self.sent = 0
@@ -61,8 +64,13 @@ class ScriptedBoard:
         edges = tick * 400 // TICK_HZ
         edge_tick = edges * TICK_HZ // 400
         status = Status.ARMED if self.armed else Status.CUT
+        spread = 2 * self.noise + 1
+        counts = tuple(
+            count + (self.sent * _STRIDE + 131 * index) % spread - self.noise
+            for index, count in enumerate(self.counts)
+        )
         data = Data(
-            self.sent & 0xFFFF, tick & 0xFFFFFFFF, edges & 0xFFFF, edge_tick, status, self.counts
+            self.sent & 0xFFFF, tick & 0xFFFFFFFF, edges & 0xFFFF, edge_tick, int(status), counts
         )
         self.sent += 1
         return frame(data.body())

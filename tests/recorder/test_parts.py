@@ -146,4 +146,4 @@ def test_the_trace_keeps_a_peak_of_one_line_and_peaks_keep_it_for_good() -> None
     assert len(readings.trace()) == TRACE_LENGTH
     assert max(high[0] for _, _, high in readings.trace()) == 99.0
     assert min(low[0] for _, low, _ in readings.trace()) == 5.0
-    assert readings.peaks_now() == (99.0,)
+    assert readings.peaks() == (99.0,)
