@@ -40,6 +40,7 @@ class ScriptedBoard:
         os.set_blocking(self.master, False)
         self.url = os.ttyname(self._slave)
         self.counts = CALM
+        self._stopped_tick: int | None = None
         self.noise = 0
         """Counts by which each reading wanders to either side, in a fixed order."""
         self.armed = False
@@ -59,9 +60,9 @@ class ScriptedBoard:
         return b"".join(frame(record.body()) for record in (hello, *channels))
 
     def data_line(self) -> bytes:
-        """The next data line: 12,000 rpm at two edges a revolution."""
+        """The next data line: 12,000 rpm at two edges a revolution, until it is stopped."""
         tick = self.sent * TICK_HZ // self._line_hz
-        edges = tick * 400 // TICK_HZ
+        edges = (tick if self._stopped_tick is None else self._stopped_tick) * 400 // TICK_HZ
         edge_tick = edges * TICK_HZ // 400
         status = Status.ARMED if self.armed else Status.CUT
         spread = 2 * self.noise + 1
@@ -76,12 +77,14 @@ class ScriptedBoard:
         return frame(data.body())
 
     def write(self, data: bytes) -> None:
-        """Send all of `data`, waiting while the pty is full."""
-        while data:
+        """Send all of `data`, waiting while the pty is full; not for a reader that is gone."""
+        gives_up_s = time.perf_counter() + 1.0
+        while data and time.perf_counter() < gives_up_s:
             try:
                 data = data[os.write(self.master, data) :]
             except BlockingIOError:
-                select.select([], [self.master], [], 1.0)
+                # A pty may call itself writable and then take nothing, hence the 1 ms.
+                select.select([], [], [], 0.001)
 
     def read(self, wait_s: float = 0.0) -> bytes:
         """What the host said within `wait_s`; it is answered."""
@@ -106,7 +109,7 @@ class ScriptedBoard:
             if now_s - began_s > limit_s:
                 raise TimeoutError("what was waited for did not come")
             due = first + int((now_s - began_s) * self._line_hz)
-            while self.sent < due:
+            while self.sent < due and not until():
                 self.write(self.data_line())
             self.read(0.5 / self._line_hz)
 
@@ -127,6 +130,7 @@ class ScriptedBoard:
                 self.armed = True
             case commands.Stop():
                 self.armed = False
+                self._stopped_tick = self.sent * TICK_HZ // self._line_hz
                 self.counts = (80, *self.counts[1:])
         if number is not None:
             self.write(frame(Answer(number).body()))

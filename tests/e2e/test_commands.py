@@ -19,6 +19,7 @@ import pytest
 from rig.captures.capture import load, read_meta
 from rig.captures.convert import convert
 from rig.simulator.handle import SimulatedBoard
+from tests.bench.scripted import ScriptedBoard
 from tests.e2e.slow_disk import trip_while_the_disk_hangs
 
 RIG = [sys.executable, "-m", "rig.cli"]
@@ -106,6 +107,28 @@ def test_a_run_over_tcp_is_complete_too(tmp_path: Path, stand: Path) -> None:
     capture = Path(json.loads(done.stdout)["capture"])
     assert read_meta(capture).statistics["lost"] == 0
     assert (load(capture).frame["sequence"].diff().dropna() == 1).all()
+
+
+def test_a_thousand_lines_a_second_over_a_pty_are_all_kept(tmp_path: Path, stand: Path) -> None:
+    board = ScriptedBoard(line_hz=1000)
+    board.noise = 6
+    run = subprocess.Popen(
+        [
+            *RIG, "run", "--port", board.url, "--stand", stand, "--setup", "fast",
+            "--throttle", "50:5", "--soak", "0", "--headless", "--json", "--out", tmp_path,
+        ],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    board.serve(lambda: run.poll() is not None)
+    out, errors = run.communicate()
+    board.close()
+    assert run.returncode == 0, errors
+    capture = load(json.loads(out)["capture"])
+    assert capture.meta.statistics["lost"] == 0
+    assert sum(capture.meta.statistics["rejected"].values()) == 0
+    assert (capture.frame["sequence"].diff().dropna() == 1).all()
+    assert len(capture.frame) > 5000
+    assert capture.frame["time_s"].diff().dropna().to_numpy() == pytest.approx(0.001)
 
 
 @pytest.mark.parametrize(
