@@ -158,7 +158,8 @@ class Sampler:
         """The stand's trip levels for the board to hold, in summed counts or edges per second.
 
         Each bound is moved outward to the next whole count, so that the board never trips
-        on a reading that the stand allows.
+        on a reading that the stand allows. Where the stand has no level, the limit is taken
+        away: the board may still hold one of an earlier run.
         """
         limits = self._stand.limits
         found = []
@@ -171,7 +172,11 @@ class Sampler:
         if tachometer is not None and speed is not None and speed.trip_over is not None:
             edges_hz = speed.trip_over / 60.0 * tachometer.pulses_per_revolution
             found.append(Limit(EDGES, None, math.ceil(edges_hz), hold_ms(speed)))
-        return [limit for limit in found if limit is not None]
+        held = {limit.where: limit for limit in found if limit is not None}
+        places: list[int | str] = [c.index for c in self._channels if c.can_limit]
+        if tachometer is not None:
+            places.append(EDGES)
+        return [held.get(place, Limit(place, None, None, 0)) for place in places]
 
     def measured(self, values: Mapping[str, float]) -> dict[str, Any]:
         """Readings by column, each with its uncertainty, as `UFloat`s of `uncertainties`.
