@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from rig.stand.limits import Alarm
 from rig.stand.model import Stand
+from rig.stand.watches import ActiveAlarm, Alarm
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,8 @@ class Snapshot:
 
     `values` and `peaks` go with `columns`. `trace` holds the newest tenths of a second as
     rows of (tenth, lowest values, highest values), so that a chart misses nothing even
-    when single snapshots do not arrive.
+    when single snapshots do not arrive. `active` are the alarms that still matter. `board`
+    is what the board calls itself, and like all words from outside not fit for a terminal.
     """
 
     state: str
@@ -116,6 +117,8 @@ class Snapshot:
     can_throttle: bool
     instruction: str
     alarms: tuple[Alarm, ...]
+    active: tuple[ActiveAlarm, ...]
+    board: str
     trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
 
 

@@ -98,7 +98,7 @@ def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_
 
 
 def test_a_run_over_tcp_is_complete_too(tmp_path: Path, stand: Path) -> None:
-    with SimulatedBoard(["--tcp", "--lines=500"]) as board:
+    with SimulatedBoard(["--tcp", "--lines=1000"]) as board:
         done = rig(
             "run", "--port", board.url, "--stand", stand, "--setup", "tcp", "--throttle", "50:2",
             "--soak", "0", "--headless", "--json", "--out", tmp_path,
