@@ -82,7 +82,7 @@ def request(folder: Path, setup: str, timing_deg: float, *, seed: int) -> bench.
         setup=setup,
         simulated=True,
         throttle=THROTTLE,
-        soak_s=0.5,
+        soak_s=0.3,
         folder=folder,
         timing_deg=timing_deg,
         seed=seed,

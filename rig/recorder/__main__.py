@@ -103,8 +103,10 @@ def main() -> int:
     """Run one plan to its end."""
     to_parent = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # nothing that prints may get between the messages
-    plan: Plan = pickle.load(sys.stdin.buffer)
-    orders = Orders(sys.stdin.buffer)
+    # Not sys.stdin: its lock, held by a thread that reads, would abort the end of Python.
+    from_parent = os.fdopen(os.dup(0), "rb")
+    plan: Plan = pickle.load(from_parent)
+    orders = Orders(from_parent)
     publisher = Publisher(to_parent)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(
