@@ -4,6 +4,7 @@ before a command needs it, so that `rig --help` answers at once."""
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -156,7 +157,9 @@ def show(
 
 @app.command()
 def compare(
-    paths: Annotated[list[Path], typer.Argument(help="Captures, or folders of them.")],
+    paths: Annotated[
+        list[Path], typer.Argument(help="Captures, or folders of them.", metavar="CAPTURES")
+    ],
     baseline: Annotated[str, typer.Option(help="The setup the others are held against.")],
     as_json: AsJson = False,
 ) -> None:
@@ -260,11 +263,19 @@ def _print_path(path: Path, as_json: bool) -> None:
         print(plain(f"written: {path}"))
 
 
+def _nobody_reads() -> int:
+    """Whoever read our output, such as `head`, has had enough: no mistake of anybody's."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return DONE
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """The one place where errors become a message and an exit code."""
     try:
         app(args=arguments)
     except SystemExit as done:
+        if isinstance(done.__context__, BrokenPipeError):
+            return _nobody_reads()
         return done.code if isinstance(done.code, int) else USAGE
     except RigError as error:
         print(plain(f"rig: {error}"), file=sys.stderr)

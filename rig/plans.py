@@ -95,11 +95,20 @@ def plan_run(
                 where=name,
                 to_do=f"Allowed is 0 to {LONGEST_RUN_S:g} s.",
             )
-    if not setup.strip() or len(setup) > LONGEST_TEXT or len(notes) > LONGEST_TEXT:
+    if seconds == 0.0:
+        # No length would be taken for one without an end.
+        raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
+    if not setup.strip():
         raise SettingsError(
-            f"a setup needs a name, and texts have at most {LONGEST_TEXT} characters",
-            where="--setup",
+            "a setup needs a name", where="--setup", to_do="Say in a word or two what is tried."
         )
+    for name, text in (("--setup", setup), ("--notes", notes)):
+        if len(text) > LONGEST_TEXT:
+            raise SettingsError(
+                f"a text of {len(text)} characters",
+                where=name,
+                to_do=f"Allowed are at most {LONGEST_TEXT}.",
+            )
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -37,6 +37,10 @@ def write_new(
     Raises DiskError with `to_do` when the disk refuses.
     """
     partial = wanted.with_name(f".{wanted.name}.{secrets.token_hex(4)}{PARTIAL}")
+    if not wanted.parent.is_dir():
+        raise DiskError(
+            "there is no such folder", where=str(wanted.parent), to_do="Make it, or choose another."
+        )
     try:
         with partial.open("xb") as file:
             with contextlib.suppress(OSError):  # some network disks cannot lock
@@ -51,7 +55,8 @@ def write_new(
         reason = (error.strerror or str(error)).lower()
         raise DiskError(f"the disk refused: {reason}", where=str(wanted), to_do=to_do) from error
     finally:
-        partial.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            partial.unlink(missing_ok=True)
     return final
 
 

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
 
-from rig.errors import LinkError
+from rig.errors import USAGE, LinkError, SettingsError
 
 
 class SimulatedBoard:
     """Serves a board at `url` until closed. `options` are those of `rig simulate`.
 
-    Raises LinkError when the process does not come up.
+    Raises SettingsError for options that it refuses, LinkError when it does not come up.
     """
 
     def __init__(self, options: Sequence[str] = ()) -> None:
@@ -29,9 +29,11 @@ class SimulatedBoard:
         assert self.process.stdout is not None and self.process.stderr is not None
         self.url = self.process.stdout.readline().strip()
         if not self.url:
-            self.process.wait()
-            reason = self.process.stderr.read().strip().splitlines()[-1:] or ["no reason given"]
-            raise LinkError(f"the simulated board did not start: {reason[0]}")
+            words = self.process.stderr.read().strip().splitlines()[-1:] or ["no reason given"]
+            reason = words[0].removeprefix("rig: ")
+            if self.process.wait() == USAGE:
+                raise SettingsError(reason)
+            raise LinkError(f"the simulated board did not start: {reason}")
 
     def close(self) -> None:
         """Switch the board off; it stops when its input ends."""
