@@ -1,17 +1,21 @@
-"""One run on the bench, from the request to the outcome: board, plan, recorder, capture."""
+"""A request for runs on the bench, carried out: with a screen, or one run without."""
 
 from __future__ import annotations
 
+import io
 import sys
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from rig import headless
+from rig import headless, review
 from rig.errors import SettingsError
 from rig.headless import Outcome
-from rig.plans import default_folder, find_stand, plan_run
+from rig.plans import default_folder, find_stand, plan_run, throttle_steps
+from rig.recorder.messages import Ended, Plan
+from rig.recorder.ports import list_ports
+from rig.report import terminal
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
@@ -22,7 +26,7 @@ from rig.stand.settings import demo_stand, load_stand
 class Request:
     """What the operator asked for."""
 
-    setup: str
+    setup: str | None = None
     port: str | None = None
     simulated: bool = False
     stand: Path | None = None
@@ -47,10 +51,11 @@ def run_once(
 
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
-    if request.simulated and request.port:
-        raise SettingsError("choose one of --port and --simulated", where="rig run")
-    if (request.faults or request.timing_deg is not None) and not request.simulated:
-        raise SettingsError("--fault and --timing are for --simulated", where="rig run")
+    _refuse_contradictions(request)
+    if request.setup is None:
+        raise SettingsError(
+            "a run without a screen needs --setup NAME: what is being tried", where="rig run"
+        )
     if request.seconds is None and not request.throttle:
         raise SettingsError(
             "a run without a screen must know when it ends",
@@ -78,6 +83,95 @@ def run_once(
             notes=request.notes,
         )
         return headless.run(plan, live_line=live_line, out=out)
+
+
+def on_screen(request: Request) -> Outcome | None:
+    """Runs on the live screen, as many as the operator likes; the last one's outcome.
+
+    Raises RigError for what can be known to be wrong before the screen is drawn.
+    """
+    from rig.screen.app import StandApp
+
+    _refuse_contradictions(request)
+    board_options(request)
+    throttle_steps(request.throttle, request.seconds)
+    with Desk(request) as desk:
+        app = StandApp(desk, (desk.first_port(), request.setup, request.notes))
+        app.run()
+    return app.outcomes[-1] if app.outcomes else None
+
+
+SIMULATED = "simulated"
+
+
+class Desk:
+    """What the screen asks of the rest of the program. Holds the simulated board, if any."""
+
+    def __init__(self, request: Request) -> None:
+        """Raises SettingsError for a stand that cannot be read."""
+        self._request = request
+        self._given = load_stand(request.stand) if request.stand is not None else None
+        self._board: SimulatedBoard | None = None
+
+    def __enter__(self) -> Desk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._board is not None:
+            self._board.close()
+
+    def first_port(self) -> str | None:
+        """The port that the request or the stand names."""
+        if self._request.simulated:
+            return SIMULATED
+        return self._request.port or (self._given.port if self._given else None)
+
+    def ports(self) -> list[tuple[str, str]]:
+        """The serial ports, and the simulated board."""
+        found = [(p["port"], p["description"]) for p in list_ports()]
+        return [*found, (SIMULATED, "a board of the Marram stand, without hardware")]
+
+    def plan(self, port: str, setup: str, notes: str) -> Plan:
+        """A plan for an operator who arms and starts by hand. Raises RigError."""
+        request = self._request
+        stand = self._given
+        if stand is None:
+            stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
+        if port == SIMULATED:
+            if self._board is None:
+                self._board = SimulatedBoard(board_options(request))
+            port = self._board.url
+        return plan_run(
+            stand,
+            port,
+            folder=request.folder or default_folder(),
+            setup=setup,
+            seconds=request.seconds,
+            throttle=request.throttle,
+            soak_s=request.soak_s,
+            notes=notes,
+            automatic=False,
+        )
+
+    def conclude(self, plan: Plan, ended: Ended) -> Outcome:
+        """Make the capture; what goes wrong is in the outcome."""
+        return headless.conclude(plan, ended, out=io.StringIO())
+
+    def figures(self, capture: Path) -> list[tuple[str, str]]:
+        """The run's figures as a person reads them. Raises InputFileError."""
+        found = review.show(capture).figures
+        return [
+            (terminal.quantity_name(column), terminal.number(value, column))
+            for column, value in found.items()
+            if not column.startswith("steady_")
+        ]
+
+
+def _refuse_contradictions(request: Request) -> None:
+    if request.simulated and request.port:
+        raise SettingsError("choose one of --port and --simulated", where="rig run")
+    if (request.faults or request.timing_deg is not None) and not request.simulated:
+        raise SettingsError("--fault and --timing are for --simulated", where="rig run")
 
 
 def board_options(request: Request) -> list[str]:

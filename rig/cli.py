@@ -58,7 +58,7 @@ def simulate(context: typer.Context) -> None:
 
 @app.command()
 def run(
-    setup: Annotated[str, typer.Option(help="What is being tried in this run.")],
+    setup: Annotated[str | None, typer.Option(help="What is being tried in this run.")] = None,
     port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
     simulated: Annotated[
         bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
@@ -89,22 +89,26 @@ def run(
     """Run the motor once, watch its limits, and keep a capture of it."""
     from rig import bench
 
-    outcome = bench.run_once(
-        bench.Request(
-            setup=setup,
-            port=port,
-            simulated=simulated,
-            stand=stand,
-            seconds=seconds,
-            throttle=tuple(throttle or ()),
-            soak_s=soak,
-            notes=notes,
-            folder=out,
-            timing_deg=timing,
-            faults=tuple(fault or ()),
-        ),
-        live_line=not headless and sys.stderr.isatty(),
+    request = bench.Request(
+        setup=setup,
+        port=port,
+        simulated=simulated,
+        stand=stand,
+        seconds=seconds,
+        throttle=tuple(throttle or ()),
+        soak_s=soak,
+        notes=notes,
+        folder=out,
+        timing_deg=timing,
+        faults=tuple(fault or ()),
     )
+    has_screen = sys.stdin.isatty() and sys.stdout.isatty() and not (headless or as_json)
+    if has_screen:
+        outcome = bench.on_screen(request)
+    else:
+        outcome = bench.run_once(request, live_line=not headless and sys.stderr.isatty())
+    if outcome is None:
+        raise typer.Exit(DONE)
     if as_json:
         _print_json(outcome.as_dict())
     else:

@@ -1,0 +1,37 @@
+"""What happened, newest last: time, mark, words. Trips and warnings bring value and limit."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from rich.text import Text
+from textual.widget import Widget
+
+from rig.recorder.messages import Event
+from rig.text import plain
+
+KEPT = 200
+
+
+class Events(Widget):
+    """The newest rows that fit."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._rows: deque[Text] = deque(maxlen=KEPT)
+
+    def add(self, event: Event) -> None:
+        """One more."""
+        severity = event.alarm.severity if event.alarm else ""
+        mark = {"trip": "■ TRIP", "warning": "▲ WARN", "cleared": "  back"}.get(severity)
+        row = Text(no_wrap=True, overflow="ellipsis")
+        row.append(f"{event.host_s:7.1f} s  ", "dim")
+        row.append(f"{mark or ('! ' if event.loud else '')} ", "bold")
+        row.append(plain(event.text.replace("\n", " ")), "bold" if event.loud else "")
+        self._rows.append(row)
+        self.refresh()
+
+    def render(self) -> Text:
+        """As many of the newest rows as there is room for."""
+        height = max(self.size.height, 1)
+        return Text("\n", no_wrap=True, overflow="ellipsis").join(list(self._rows)[-height:])

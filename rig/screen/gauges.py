@@ -1,0 +1,64 @@
+"""Temperatures, torque and thrust: a line each, with bar, rate of rise and time to the trip."""
+
+from __future__ import annotations
+
+import math
+
+from rich.text import Text
+from textual.widget import Widget
+
+from rig.recorder.messages import Snapshot
+from rig.screen.history import History, seconds_until
+from rig.screen.levels import Levels, amount, bar, in_words, is_small
+from rig.stand.quantities import is_temperature, key_of, unit_of
+
+RATE_EVERY_S = 1.0
+
+
+class Gauges(Widget):
+    """As many lines as the stand has such quantities."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._lines: list[Text] = []
+        self._rates: dict[str, float | None] = {}
+        self._next_rate_s = 0.0
+
+    def show(self, snapshot: Snapshot, levels: dict[str, Levels], history: History) -> None:
+        """Take the readings of a snapshot."""
+        small = [column for column in snapshot.columns if is_small(column)]
+        if snapshot.host_s >= self._next_rate_s or self._next_rate_s - snapshot.host_s > 2.0:
+            self._next_rate_s = snapshot.host_s + RATE_EVERY_S
+            self._rates = {c: history.rate_per_min(c) for c in small if is_temperature(c)}
+        values = dict(zip(snapshot.columns, snapshot.values, strict=False))
+        peaks = dict(zip(snapshot.columns, snapshot.peaks, strict=False))
+        lines = [
+            self._line(column, values.get(column, math.nan), peaks[column], levels[column])
+            for column in small
+        ]
+        if len(lines) != len(self._lines):
+            self.styles.height = len(lines)
+        if lines != self._lines:
+            self._lines = lines
+            self.refresh()
+
+    def render(self) -> Text:
+        """The lines."""
+        return Text("\n", no_wrap=True).join(self._lines)
+
+    def _line(self, column: str, value: float, peak: float, levels: Levels) -> Text:
+        word = levels.word(value)
+        width = max(self.size.width - 62, 8)
+        line = Text(no_wrap=True, overflow="crop")
+        line.append(f"{key_of(column).replace('_', ' ').capitalize()[:12]:<12}", "bold")
+        line.append(f"{amount(value, column):>6} {unit_of(column):<3} ", "bold")
+        line.append(bar(value, levels, levels.span(column, peak), width))
+        mark = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP"}.get(word, "       ")
+        line.append(mark, "bold reverse" if word else "")
+        rate = self._rates.get(column)
+        line.append("          " if rate is None else f" {rate:+5.1f}K/min"[:10].ljust(10))
+        left_s = seconds_until(value, levels.trip_over, rate)
+        left = "" if left_s is None else in_words(left_s)
+        line.append(f" {'trip in ' + left if left else '':<19}")
+        line.append(f"peak {amount(peak, column)}", "dim")
+        return line
