@@ -127,7 +127,7 @@ def _cut_off(wanted: bench.Request, folder: Path) -> None:
             demo_stand(),
             board.url,
             folder=folder,
-            setup=wanted.setup,
+            setup=wanted.setup or "demo",
             seconds=None,
             throttle=wanted.throttle,
             soak_s=wanted.soak_s,

@@ -438,7 +438,8 @@ class Session:
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
         self._move(Happening.STOP, verdict.cause, now_s)
         if verdict.exit_code:
-            self._notes.say(f"Stopping: {verdict.cause}", now_s, loud=True)
+            unasked = verdict.outcome != "operator"
+            self._notes.say(f"Stopping: {verdict.cause}", now_s, loud=unasked)
 
     def _send_stop(self, now_s: float) -> None:
         self._last_stop_s = now_s

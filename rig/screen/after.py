@@ -47,7 +47,7 @@ class AfterScreen(Screen[None]):
         """Say how it ended."""
         outcome = self.outcome
         lines = [f"{outcome.outcome}: {outcome.cause}"]
-        rank = "trip" if outcome.exit_code else "calm"
+        rank = "calm" if outcome.outcome in ("done", "operator") else "trip"
         if outcome.outcome in ("recorder lost", "stop not effective"):
             rank, lines = "danger", [BY_HAND, outcome.cause]
         if outcome.to_do:

@@ -161,6 +161,10 @@ class StandApp(App[None]):
 
     # Keys
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002
+        """Where no run is on, there is nothing to stop, only a dialog to close."""
+        return action != "stop" or self.live is not None or self.screen.is_modal
+
     def action_stop(self) -> None:
         """Stop the motor first, and only then close what lies over the readings."""
         live = self.live

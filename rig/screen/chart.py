@@ -136,7 +136,9 @@ def scale(lowest: Floats, highest: Floats, levels: Levels) -> tuple[float, float
     known = known[np.isfinite(known)]
     if not len(known):
         return 0.0, 1.0
-    bottom, top = min(float(known.min()), 0.0), float(known.max())
+    # Noise about zero is not blown up to fill the panel.
+    least = 0.05 * levels.trip_over if levels.trip_over else 1e-3
+    bottom, top = min(float(known.min()), 0.0), max(float(known.max()), least)
     if bottom == 0.0 and known.min() > 0.5 * top:
         # A reading that hardly moves, such as a voltage, is worth a scale of its own.
         bottom = float(known.min())

@@ -13,6 +13,8 @@ from rig.screen.levels import Levels, amount, bar, in_words, is_small
 from rig.stand.quantities import is_temperature, key_of, unit_of
 
 RATE_EVERY_S = 1.0
+FIXED_WIDTH = 68
+"""Columns of a line without its bar."""
 
 
 class Gauges(Widget):
@@ -48,17 +50,18 @@ class Gauges(Widget):
 
     def _line(self, column: str, value: float, peak: float, levels: Levels) -> Text:
         word = levels.word(value)
-        width = max(self.size.width - 62, 8)
+        width = max(self.size.width - FIXED_WIDTH, 6)
         line = Text(no_wrap=True, overflow="crop")
-        line.append(f"{key_of(column).replace('_', ' ').capitalize()[:12]:<12}", "bold")
+        line.append(f"{key_of(column).replace('_', ' ').capitalize()[:10]:<11}", "bold")
         line.append(f"{amount(value, column):>6} {unit_of(column):<3} ", "bold")
         line.append(bar(value, levels, levels.span(column, peak), width))
         mark = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP"}.get(word, "       ")
         line.append(mark, "bold reverse" if word else "")
         rate = self._rates.get(column)
-        line.append("          " if rate is None else f" {rate:+5.1f}K/min"[:10].ljust(10))
+        line.append("" if rate is None else f" {rate:+.1f} K/min", "bold" if word else "")
+        line.pad_right(max(FIXED_WIDTH - 25 + width - len(line), 0))
         left_s = seconds_until(value, levels.trip_over, rate)
         left = "" if left_s is None else in_words(left_s)
-        line.append(f" {'trip in ' + left if left else '':<19}")
-        line.append(f"peak {amount(peak, column)}", "dim")
+        line.append(f"{'trip in ' + left if left else '':<18}")
+        line.append(f"pk {amount(peak, column)}", "dim")
         return line

@@ -92,8 +92,7 @@ def in_words(seconds: float) -> str:
     """A time as people say it; nothing from an hour on."""
     if seconds >= 3600.0:
         return ""
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+    return f"{seconds / 60:.0f} min" if seconds >= 120.0 else f"{seconds:.0f} s"
 
 
 def is_small(column: str) -> bool:

@@ -9,7 +9,7 @@ from rich.text import Text
 from textual.renderables.digits import Digits
 from textual.widget import Widget
 
-from rig.screen.levels import Levels, amount, bar
+from rig.screen.levels import TRIP, Levels, amount, bar
 from rig.stand.quantities import label_of, unit_of
 
 WIDEST = 6
@@ -58,7 +58,7 @@ class Reading(Widget):
         word = self._levels.word(self._value, clipped=self._clipped)
         mark = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP"}.get(word, "")
         trip = self._levels.trip_over
-        limit = "" if trip is None else f"  trip {amount(trip, column)}"
+        limit = "" if trip is None else f" {TRIP}{trip:g}"
         return (
             f"{label_of(column)}, {unit_of(column)}{mark}",
             amount(self._value, column, clipped=self._clipped).rjust(WIDEST),
