@@ -33,5 +33,7 @@ class Events(Widget):
 
     def render(self) -> Text:
         """As many of the newest rows as there is room for."""
-        height = max(self.size.height, 1)
-        return Text("\n", no_wrap=True, overflow="ellipsis").join(list(self._rows)[-height:])
+        rows = [row.copy() for row in list(self._rows)[-max(self.size.height, 1) :]]
+        for row in rows:
+            row.truncate(max(self.size.width, 1), overflow="ellipsis")
+        return Text("\n").join(rows)

@@ -13,7 +13,7 @@ from rig.screen.levels import Levels, amount, bar, in_words, is_small
 from rig.stand.quantities import is_temperature, key_of, unit_of
 
 RATE_EVERY_S = 1.0
-FIXED_WIDTH = 68
+FIXED_WIDTH = 69
 """Columns of a line without its bar."""
 
 
@@ -60,8 +60,9 @@ class Gauges(Widget):
         rate = self._rates.get(column)
         line.append("" if rate is None else f" {rate:+.1f} K/min", "bold" if word else "")
         line.pad_right(max(FIXED_WIDTH - 25 + width - len(line), 0))
-        left_s = seconds_until(value, levels.trip_over, rate)
+        left_s = None if word == "TRIP" else seconds_until(value, levels.trip_over, rate)
         left = "" if left_s is None else in_words(left_s)
         line.append(f"{'trip in ' + left if left else '':<18}")
         line.append(f"pk {amount(peak, column)}", "dim")
+        line.truncate(max(self.size.width, 1))
         return line

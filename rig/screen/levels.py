@@ -72,7 +72,7 @@ def bar(value: float, levels: Levels, span: tuple[float, float], width: int) -> 
 
     def place(at: float) -> int:
         share = (at - low) / (high - low) if high > low else 0.0
-        return min(max(round(share * width), 0), width)
+        return round(min(max(share, 0.0), 1.0) * width)
 
     filled = 0 if math.isnan(value) else place(value)
     cells = [FILLED] * filled + [EMPTY] * (width - filled)
