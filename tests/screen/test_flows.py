@@ -1,0 +1,275 @@
+"""Each flow as an operator goes through it, by Textual's own Pilot."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Input, OptionList, Static
+
+from rig.recorder.messages import (
+    Acknowledge,
+    ArmRun,
+    Ended,
+    LinkFigures,
+    Mark,
+    SetThrottle,
+    StartRun,
+    StopRun,
+)
+from rig.screen import app as app_module
+from rig.screen.after import AfterScreen
+from rig.screen.app import StandApp
+from rig.screen.banner import Banner
+from rig.screen.begin import BeginScreen
+from rig.screen.chart import Chart
+from rig.screen.dialogs import HelpDialog, LeaveDialog, NoteDialog
+from rig.screen.events import Events
+from rig.screen.header import Header
+from rig.screen.live import LiveScreen
+from rig.screen.reading import Reading
+from tests.screen import messages
+from tests.screen.messages import ScriptedRecorder, TestDesk, event, snapshot
+
+Screens = Callable[..., "AsyncIterator[Pilot[None]]"]
+STOPPED = Ended("tripped", 3, "Current is 103.2 A, over 100.0 A.")
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> TestDesk:
+    monkeypatch.setattr(app_module, "Recorder", ScriptedRecorder)
+    return TestDesk(tmp_path)
+
+
+@asynccontextmanager
+async def running(
+    desk: TestDesk, state: str = "ready", size: tuple[int, int] = (80, 24), **changes: object
+) -> AsyncIterator[Pilot[None]]:
+    """A live screen that shows `state`."""
+    app = StandApp(desk, ("/dev/ttyX0", "early", ""))
+    async with app.run_test(size=size, notifications=True) as pilot:
+        await deliver(pilot, snapshot(state, **changes))
+        yield pilot
+
+
+async def deliver(pilot: Pilot[None], *arrived: object) -> None:
+    for message in arrived:
+        ScriptedRecorder.newest.deliver(message)  # type: ignore[arg-type]
+        await pilot.pause()
+    await pilot.pause()
+
+
+def orders() -> list[object]:
+    return list(ScriptedRecorder.newest.orders)
+
+
+def shown(pilot: Pilot[None], kind: type[Static] | type[Header] | type[Events]) -> str:
+    widget = pilot.app.screen.query_one(kind)
+    title = str(widget.border_title or "")
+    return title + "\n" + str(widget.render())
+
+
+async def test_arm_and_start_are_two_actions(desk: TestDesk) -> None:
+    async with running(desk) as pilot:
+        await pilot.press("r")
+        assert orders() == []
+        await pilot.press("a")
+        assert orders() == [ArmRun()]
+        await deliver(pilot, snapshot("armed"))
+        await pilot.press("a", "r")
+        assert orders() == [ArmRun(), StartRun()]
+
+
+@pytest.mark.parametrize("key", ["escape", "space", "ctrl+c"])
+@pytest.mark.parametrize(
+    "state", ["linking", "ready", "arming", "armed", "running", "stopping", "unproven"]
+)
+async def test_stop_keys_stop_in_every_state(desk: TestDesk, key: str, state: str) -> None:
+    async with running(desk, state) as pilot:
+        await pilot.press(key)
+        assert orders() == [StopRun()]
+
+
+async def test_a_second_press_does_not_cut_the_heat_soak_short(desk: TestDesk) -> None:
+    async with running(desk, "coasting") as pilot:
+        await pilot.press("escape")
+        assert orders() == []
+        await pilot.press("e")
+        assert isinstance(orders()[0], StopRun)
+
+
+async def test_a_run_from_warning_to_trip_to_the_next_run(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await deliver(
+            pilot,
+            event(messages.WARNING.text, messages.WARNING),
+            event(messages.TRIP.text, messages.TRIP, loud=True),
+            event("Stopping: it", loud=True),
+            snapshot("coasting", values=(103.2, *messages.RUNNING[1:])),
+        )
+        assert "STOPPED" in shown(pilot, Banner) and "103.2 A" in shown(pilot, Banner)
+        assert "▲ WARN" in shown(pilot, Events) and "■ TRIP" in shown(pilot, Events)
+        current = pilot.app.screen.query(Reading).first()
+        assert current.has_class("-trip")
+        await pilot.press("k")
+        assert orders() == [Acknowledge()]
+        assert "STOPPED" not in shown(pilot, Banner)
+        await deliver(pilot, STOPPED)
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        assert isinstance(pilot.app.screen, AfterScreen)
+        assert "run.parquet" in str(pilot.app.screen.query_one("#where", Static).render())
+        assert "over 100.0 A" in str(pilot.app.screen.query_one("#alarms", Static).render())
+        await pilot.press("n")
+        await pilot.pause()
+        assert isinstance(pilot.app.screen, LiveScreen)
+        assert desk.planned == [("/dev/ttyX0", "early", "")] * 2
+
+
+async def test_a_note_is_kept_and_keys_in_it_are_words(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await pilot.press("n")
+        assert isinstance(pilot.app.screen, NoteDialog)
+        await pilot.press(*"a r k", "enter")
+        assert orders() == [Mark("a r k")]
+        await pilot.press("m")
+        assert orders()[-1] == Mark("mark 1")
+
+
+async def test_escape_inside_the_note_stops_and_closes_it(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await pilot.press("n", "x", "escape")
+        assert orders() == [StopRun()]
+        assert isinstance(pilot.app.screen, LiveScreen)
+
+
+async def test_escape_in_the_help_stops_and_closes_it(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await pilot.press("question_mark")
+        assert isinstance(pilot.app.screen, HelpDialog)
+        await pilot.press("escape")
+        assert orders() == [StopRun()]
+        assert isinstance(pilot.app.screen, LiveScreen)
+
+
+async def test_the_unproven_stop_is_the_loudest(desk: TestDesk) -> None:
+    async with running(desk, "unproven") as pilot:
+        await deliver(pilot, event(messages.TRIP.text, messages.TRIP, loud=True))
+        assert pilot.app.screen.query_one(Banner).has_class("-danger")
+        assert "DISCONNECT THE SUPPLY BY HAND" in shown(pilot, Banner)
+        await pilot.press("k")
+        assert "DISCONNECT THE SUPPLY BY HAND" in shown(pilot, Banner)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [("recorder lost", "BY HAND"), ("stop not effective", "BY HAND"), ("link lost", "board")],
+)
+async def test_what_ends_badly_is_said_after_the_run_too(
+    desk: TestDesk, outcome: str, words: str
+) -> None:
+    async with running(desk, "running") as pilot:
+        await deliver(pilot, Ended(outcome, 4, "the board was reset in mid-run"))
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        assert words in shown(pilot, Banner)
+        assert "the board was reset" in shown(pilot, Banner)
+
+
+async def test_leaving_while_it_turns_asks_once_and_stops_first(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await pilot.press("q")
+        assert isinstance(pilot.app.screen, LeaveDialog)
+        await pilot.press("n")
+        assert orders() == [] and isinstance(pilot.app.screen, LiveScreen)
+        await pilot.press("ctrl+q", "y")
+        assert orders() == [StopRun("the operator left")]
+        assert pilot.app.is_running
+        await deliver(pilot, snapshot("stopping"))
+        assert "then leaving" in shown(pilot, Banner)
+        await deliver(pilot, Ended("operator", 3, "left"))
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        assert not pilot.app.is_running
+        assert pilot.app.outcomes[-1].outcome == "operator"  # type: ignore[attr-defined]
+
+
+async def test_a_board_that_only_talks(desk: TestDesk) -> None:
+    listening = {"can_stop": False, "can_throttle": False, "throttle_pct": None}
+    async with running(desk, "running", instruction="throttle to 60 %, hold 8 s", **listening) as p:
+        assert "NO STOP FROM HERE" in shown(p, Header)
+        assert "NEXT, BY HAND: throttle to 60 %, hold 8 s" in shown(p, Banner)
+        await p.press("up")
+        assert orders() == []
+        await p.press("escape")
+        assert orders() == [StopRun()]
+
+
+async def test_throttle_keys_drive_in_steps_and_stay_in_range(desk: TestDesk) -> None:
+    async with running(desk, "running", throttle_pct=92.0) as pilot:
+        await pilot.press("up", "up", "up", "down")
+        percents = [order.percent for order in orders() if isinstance(order, SetThrottle)]
+        assert percents == [97.0, 100.0, 100.0, 95.0]
+
+
+async def test_losses_on_the_link_are_marked(desk: TestDesk) -> None:
+    async with running(desk, "running", link=LinkFigures(180.0, 900, 3, 2)) as pilot:
+        assert "lost 3 rejected 2" in shown(pilot, Header)
+
+
+async def test_pausing_the_chart_pauses_nothing_else(desk: TestDesk) -> None:
+    async with running(desk, "running") as pilot:
+        await pilot.press("p", "z", "c")
+        assert pilot.app.screen.query_one(Chart).paused
+        await deliver(pilot, snapshot("running", values=(44.4, *messages.RUNNING[1:]), host_s=9.0))
+        assert "44.4" in str(pilot.app.screen.query(Reading).first()._texts())
+        await pilot.press("escape")
+        assert orders() == [StopRun()]
+
+
+@pytest.mark.parametrize("sizes", [[(200, 60), (80, 24)], [(80, 24), (120, 40)], [(40, 12)]])
+async def test_a_resize_loses_nothing_that_matters(
+    desk: TestDesk, sizes: list[tuple[int, int]]
+) -> None:
+    async with running(desk, "running") as pilot:
+        for size in sizes:
+            await pilot.resize_terminal(*size)
+            await deliver(pilot, snapshot("running", host_s=float(sum(size))))
+            width, height = size
+            for reading in pilot.app.screen.query(Reading):
+                region = reading.region
+                assert 0 <= region.x and region.right <= width and region.bottom <= height
+
+
+async def test_the_board_and_the_setup_are_chosen_first(desk: TestDesk) -> None:
+    app = StandApp(desk, (None, None, ""))
+    async with app.run_test(size=(80, 24)) as pilot:
+        assert isinstance(app.screen, BeginScreen)
+        await pilot.press("enter")
+        assert "needs a name" in str(app.screen.query_one("#complaint", Static).render())
+        app.screen.query_one("#setup", Input).value = "late"
+        assert app.screen.query_one("#ports", OptionList).option_count == 1
+        await pilot.press("f5")
+        await pilot.pause()
+        assert isinstance(app.screen, LiveScreen)
+        assert desk.planned == [("/dev/ttyX0", "late", "")]
+
+
+HOSTILE = "\x1b[2J[bold red]x[/] \u202eevil\x07"
+
+
+async def test_words_from_outside_are_shown_harmlessly(desk: TestDesk) -> None:
+    app = StandApp(desk, ("/dev/ttyX0", HOSTILE, ""))
+    async with app.run_test(size=(200, 60)) as pilot:
+        await deliver(pilot, snapshot("running", board=HOSTILE), event(HOSTILE, loud=True))
+        await deliver(pilot, Ended("tripped", 3, HOSTILE))
+        texts = [shown(pilot, Header), shown(pilot, Banner), shown(pilot, Events)]
+        await pilot.app.workers.wait_for_complete()
+        await pilot.pause()
+        texts.append(shown(pilot, Banner))
+        for text in texts:
+            assert not {"\x1b", "\u202e", "\x07"} & set(text)
+            assert "[bold red]x" in text
