@@ -241,7 +241,7 @@ async def test_a_resize_loses_nothing_that_matters(
             width, height = size
             for reading in pilot.app.screen.query(Reading):
                 region = reading.region
-                assert 0 <= region.x and region.right <= width and region.bottom <= height
+                assert region.x >= 0 and region.right <= width and region.bottom <= height
 
 
 async def test_the_board_and_the_setup_are_chosen_first(desk: TestDesk) -> None:
@@ -265,8 +265,8 @@ async def test_words_from_outside_are_shown_harmlessly(desk: TestDesk) -> None:
     app = StandApp(desk, ("/dev/ttyX0", HOSTILE, ""))
     async with app.run_test(size=(200, 60)) as pilot:
         await deliver(pilot, snapshot("running", board=HOSTILE), event(HOSTILE, loud=True))
-        await deliver(pilot, Ended("tripped", 3, HOSTILE))
         texts = [shown(pilot, Header), shown(pilot, Banner), shown(pilot, Events)]
+        await deliver(pilot, Ended("tripped", 3, HOSTILE))
         await pilot.app.workers.wait_for_complete()
         await pilot.pause()
         texts.append(shown(pilot, Banner))
