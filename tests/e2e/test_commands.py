@@ -77,8 +77,9 @@ def driven(truth: Path) -> bool:
 
 
 def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_path: Path) -> None:
-    for setup in ("early", "late"):
-        done = short_run(tmp_path, "--setup", setup)
+    with ThreadPoolExecutor(2) as both:
+        runs = both.map(lambda setup: short_run(tmp_path, "--setup", setup), ("early", "late"))
+    for done in runs:
         assert done.returncode == 0, done.stderr
     capture = Path(json.loads(done.stdout)["capture"])
     frame = load(capture).frame

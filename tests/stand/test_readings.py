@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from rig.errors import SettingsError
 from rig.protocol.commands import EDGES, Limit
@@ -190,7 +191,9 @@ def test_the_demo_stands_limits_as_told_to_the_board() -> None:
     assert limits[1].low == math.floor(6 * 3.2 * 10 / 66 / 5 * 16384)
     assert limits[1].hold_ms == 500
     # A thermistor at ground: hotter is fewer counts.
-    assert limits[2].low is not None and limits[2].high is None
+    ohm = 10_000 * math.exp(3977 * (1 / 373.15 - 1 / 298.15))
+    assert limits[2].low == math.floor(16 * 1024 * ohm / (ohm + 10_000))
+    assert limits[2].high is None
     assert limits[EDGES].high == math.ceil(20_000 / 60 * 2)
 
 
@@ -220,6 +223,23 @@ def test_uncertainty_by_hand() -> None:
     relative = math.hypot(1e-6 / 0.00075, 0.01 / 5, 0.1 / 50)
     expected = math.hypot(80 * relative, step)
     assert sampler.uncertainty("current_a", 80.0) == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_component_budget_agrees_with_a_monte_carlo() -> None:
+    """The GUM's linear propagation against drawn components (JCGM 101:2008, in numpy)."""
+    rng, n = np.random.default_rng(5), 200_000
+
+    def tolerance(value: float, pct: float) -> NDArray[np.float64]:
+        return rng.uniform(value * (1 - pct / 100), value * (1 + pct / 100), n)
+
+    volts = 50.0 * 0.00075 * 50.0 + rng.normal(0, 5.0 / 1024 / math.sqrt(12 * 16), n)
+    reference = tolerance(5.0, 0.2) / 5.0
+    drawn = (volts * reference - rng.uniform(-0.01, 0.01, n)) / (
+        tolerance(50.0, 0.5) * tolerance(0.00075, 0.25)
+    )
+    assert Sampler(demo_stand(), hello(), channels()).uncertainty(
+        "current_a", 50.0
+    ) == pytest.approx(drawn.std(), rel=0.02)
 
 
 @pytest.mark.parametrize(("key", "sensor"), EVERY_SENSOR)

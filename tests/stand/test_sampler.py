@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 from rig.protocol.records import Data
 from rig.protocol.timeline import Step
 from rig.stand.model import Tachometer
+from rig.stand.sampler import Sampler
+from rig.stand.settings import demo_stand
 from rig.stand.tachometer import Speedometer, speeds
-from tests.stand.test_outside import bound
+from tests.stand.boards import channels, hello
 
 counts = st.one_of(st.integers(0, 16 * 1023), st.sampled_from([0, 16 * 1023, 16 * 1020]))
 rows = st.lists(
@@ -23,7 +25,7 @@ rows = st.lists(
 def test_single_lines_and_whole_arrays_give_the_same(
     made: list[tuple[list[int], int, int]],
 ) -> None:
-    live, bulk = bound(), bound()
+    live, bulk = (Sampler(demo_stand(), hello(), channels()) for _ in range(2))
     fields, counters = [], []
     tick = edges = edge_tick = 0
     for values, more, ticks in made:
