@@ -109,10 +109,14 @@ def run(
         outcome = bench.run_once(request, live_line=not headless and sys.stderr.isatty())
     if outcome is None:
         raise typer.Exit(DONE)
-    if as_json:
-        _print_json(outcome.as_dict())
-    else:
-        print(plain(outcome.sentence()))
+    try:
+        if as_json:
+            _print_json(outcome.as_dict())
+        else:
+            print(plain(outcome.sentence()))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _nobody_reads()  # how the run ended is in the exit code all the same
     raise typer.Exit(outcome.exit_code)
 
 

@@ -65,8 +65,12 @@ def run(plan: Plan, *, live_line: bool = False, out: TextIO = sys.stderr) -> Out
     """
     messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
     recorder = Recorder(plan, messages.put)
+
+    def unread() -> None:
+        recorder.tell(StopRun("nobody reads the status of the run any more"))
+
     with _interrupts(lambda: recorder.tell(StopRun())):
-        ended = _follow(messages, _Printer(out, live_line))
+        ended = _follow(messages, _Printer(out, live_line, unread))
     recorder.wait(PATIENCE_S)
     return conclude(plan, ended, out=out)
 
@@ -110,8 +114,9 @@ def _follow(messages: queue.SimpleQueue[Message], printer: _Printer) -> Ended:
 class _Printer:
     """Events as lines, and between them the status: each second, or one line kept current."""
 
-    def __init__(self, out: TextIO, live: bool) -> None:
-        self._out = out
+    def __init__(self, out: TextIO, live: bool, unread: Callable[[], None]) -> None:
+        self._out: TextIO | None = out
+        self._unread = unread
         self._live = live
         self._next_s = 0.0
         self._state = ""
@@ -128,14 +133,25 @@ class _Printer:
             # Cut at the edge: a line that wraps could not be written over.
             line = status_line(snapshot)[: shutil.get_terminal_size().columns - 1]
             end = "\n" if changed else ""
-            print(f"\r{line}\x1b[K", end=end, file=self._out, flush=True)
+            self._write(f"\r{line}\x1b[K{end}")
         elif changed or snapshot.host_s >= self._next_s:
             self._next_s = snapshot.host_s + STATUS_EVERY_S
             self._print(status_line(snapshot))
 
     def _print(self, line: str) -> None:
         start, end = ("\r", "\x1b[K") if self._live else ("", "")
-        print(f"{start}{line}{end}", file=self._out, flush=True)
+        self._write(f"{start}{line}{end}\n")
+
+    def _write(self, text: str) -> None:
+        """A status that nobody reads any more is a run that nobody watches."""
+        if self._out is None:
+            return
+        try:
+            self._out.write(text)
+            self._out.flush()
+        except BrokenPipeError:
+            self._out = None
+            self._unread()
 
 
 def status_line(snapshot: Snapshot) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from rig.captures.capture import read_meta
 from rig.captures.files import write_new
 from rig.errors import DONE, USAGE, DiskError, SettingsError
 from rig.plans import LONGEST_TEXT, plan_run
@@ -59,3 +60,20 @@ def test_a_reader_that_has_had_enough_is_no_mistake() -> None:
     shown.stdout.close()
     assert (shown.stderr.read(), shown.wait(30.0)) == (b"", DONE)
     shown.stderr.close()
+
+
+def test_a_run_whose_status_nobody_reads_is_stopped_and_kept(tmp_path: Path) -> None:
+    run = subprocess.Popen(
+        [
+            sys.executable, "-m", "rig.cli", "run", "--simulated", "--setup", "x", "--throttle",
+            "50:60", "--soak", "0", "--headless", "--out", str(tmp_path),
+        ],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    assert run.stdout is not None
+    while "running" not in run.stdout.readline():
+        pass
+    run.stdout.close()
+    assert run.wait(30.0) == 3
+    (capture,) = tmp_path.glob("*.parquet")
+    assert "nobody reads" in read_meta(capture).cause
