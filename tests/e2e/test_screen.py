@@ -22,6 +22,7 @@ from rig.simulator.handle import SimulatedBoard
 from tests.e2e.test_commands import RIG, driven, until
 
 PATIENCE_S = 30.0
+MOST_BYTES_PER_S = 25_000
 
 
 class Terminal:
@@ -69,7 +70,7 @@ class Terminal:
         """Arm and start, as an operator does; the screen while it runs."""
         self.wait_for("Zero check good")
         self.press("a")
-        self.wait_for("ARMED")
+        self.wait_for("Armed: r runs")
         self.press("r")
         self.wait_for("RUNNING")
         return self.wait_for("throttle 50 %")
@@ -131,6 +132,11 @@ def test_a_run_in_a_terminal(
                   "Pack", "Esc stops it", "lost 0 rejected 0", "early, run 1", "STOP"):  # fmt: skip
         assert words in text
     assert driven(truth)
+    # Long enough for a steady part, and to see what it would cost over ssh.
+    before, began_s = front.received, time.monotonic()
+    while time.monotonic() - began_s < 4.0:
+        front.text()
+    assert (front.received - before) / (time.monotonic() - began_s) < MOST_BYTES_PER_S
     front.press("\x1b")
     text = front.wait_for("energy, Wh")
     assert not driven(truth)
