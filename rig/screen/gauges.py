@@ -12,6 +12,9 @@ from rig.screen.history import History, seconds_until
 from rig.screen.levels import Levels, amount, bar, in_words, is_small
 from rig.stand.quantities import is_temperature, key_of, unit_of
 
+SHOW_EVERY_S = 0.5
+"""Temperatures move slowly; only a level that is passed is shown at once."""
+
 RATE_EVERY_S = 1.0
 FIXED_WIDTH = 69
 """Columns of a line without its bar."""
@@ -25,14 +28,21 @@ class Gauges(Widget):
         self._lines: list[Text] = []
         self._rates: dict[str, float | None] = {}
         self._next_rate_s = 0.0
+        self._shown_s = -math.inf
+        self._words: list[str] = []
 
     def show(self, snapshot: Snapshot, levels: dict[str, Levels], history: History) -> None:
         """Take the readings of a snapshot."""
         small = [column for column in snapshot.columns if is_small(column)]
+        values = dict(zip(snapshot.columns, snapshot.values, strict=False))
+        words = [levels[column].word(values.get(column, math.nan)) for column in small]
+        due = abs(snapshot.host_s - self._shown_s) >= SHOW_EVERY_S
+        if not due and words == self._words:
+            return
+        self._shown_s, self._words = snapshot.host_s, words
         if snapshot.host_s >= self._next_rate_s or self._next_rate_s - snapshot.host_s > 2.0:
             self._next_rate_s = snapshot.host_s + RATE_EVERY_S
             self._rates = {c: history.rate_per_min(c) for c in small if is_temperature(c)}
-        values = dict(zip(snapshot.columns, snapshot.values, strict=False))
         peaks = dict(zip(snapshot.columns, snapshot.peaks, strict=False))
         lines = [
             self._line(column, values.get(column, math.nan), peaks[column], levels[column])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rich.text import Text
 from textual.widget import Widget
 
@@ -10,6 +12,8 @@ from rig.recorder.states import State
 from rig.screen.notice import STATE_WORDS
 from rig.text import plain
 
+SHOW_EVERY_S = 0.2
+
 
 class Header(Widget):
     """State, elapsed time, setup and run; link, board, energy."""
@@ -17,11 +21,16 @@ class Header(Widget):
     def __init__(self) -> None:
         super().__init__()
         self._text = Text()
+        self._state: State | None = None
+        self._shown_s = -math.inf
 
     def show(self, snapshot: Snapshot, plan: Plan) -> None:
         """Take a snapshot."""
-        text = Text(no_wrap=True, overflow="ellipsis")
         state = State(snapshot.state)
+        if state == self._state and abs(snapshot.host_s - self._shown_s) < SHOW_EVERY_S:
+            return
+        self._state, self._shown_s = state, snapshot.host_s
+        text = Text(no_wrap=True, overflow="ellipsis")
         text.append(f" {STATE_WORDS[state]} ", "reverse bold")
         text.append(f" {snapshot.elapsed_s:6.1f} s ", "bold")
         setup = plain(str(plan.beginning.get("setup", "")))

@@ -39,7 +39,8 @@ from rig.screen.reading import Reading
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-CHART_EVERY_S = 0.5
+CHART_EVERY_S = 1.0
+LARGE_CELLS = 6000
 THROTTLE_STEP_PCT = 5.0
 SILENT_AFTER_S = 3.0
 """A recorder that sends no snapshot for so long may not be guarding anything."""
@@ -119,7 +120,9 @@ class LiveScreen(Screen[None]):
         self.query_one(Gauges).show(snapshot, self._levels, self._history)
         self._tell_news()
         if snapshot.host_s >= self._next_chart_s:
-            self._next_chart_s = snapshot.host_s + CHART_EVERY_S
+            # A large picture costs as many bytes a second as a small one.
+            large = self.size.width * self.size.height > LARGE_CELLS
+            self._next_chart_s = snapshot.host_s + CHART_EVERY_S * (2.0 if large else 1.0)
             self.query_one(Chart).draw(self._history, self._levels)
         if before is None or before.state != snapshot.state:
             self._target_pct = None

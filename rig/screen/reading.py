@@ -6,12 +6,14 @@ import math
 
 from rich.console import Group, RenderableType
 from rich.text import Text
+from textual.geometry import Region
 from textual.renderables.digits import Digits
 from textual.widget import Widget
 
 from rig.screen.levels import TRIP, Levels, amount, bar
 from rig.stand.quantities import label_of, unit_of
 
+DIGIT_WIDTH = 3
 WIDEST = 6
 """Characters of the widest reading, such as 120000 or -123.4."""
 
@@ -30,13 +32,23 @@ class Reading(Widget):
     def show(self, value: float, peak: float, levels: Levels, *, clipped: bool) -> None:
         """Take a reading; the screen is touched only where something changes."""
         self._value, self._peak, self._levels, self._clipped = value, peak, levels, clipped
-        shown = self._texts()
-        if shown != self._shown:
-            self._shown = shown
-            word = levels.word(value, clipped=clipped)
-            self.set_class(word == "WARN", "-warn")
-            self.set_class(word == "TRIP", "-trip")
-            self.refresh()
+        before, self._shown = self._shown, self._texts()
+        word = levels.word(value, clipped=clipped)
+        self.set_class(word == "WARN", "-warn")
+        self.set_class(word == "TRIP", "-trip")
+        # Only the rows that change: this screen must also do over a slow line.
+        width = self.size.width
+        parts = (
+            Region(0, 0, width, 1),
+            Region(0, 1, min(DIGIT_WIDTH * WIDEST, width), 3),
+            Region(0, 4, width, 1),
+            Region(0, 5, width, 1),
+        )
+        changed = [
+            part for part, old, new in zip(parts, before, self._shown, strict=True) if old != new
+        ]
+        if changed:
+            self.refresh(*changed)
 
     def on_resize(self) -> None:
         """The bar has another length."""
