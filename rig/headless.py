@@ -21,7 +21,7 @@ from rig.errors import RigError
 from rig.recorder.handle import Message, Recorder
 from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
 from rig.recorder.states import State
-from rig.stand.quantities import is_temperature, key_of, unit_of
+from rig.stand.quantities import is_temperature, key_of, places_of, unit_of
 from rig.text import plain
 
 STATUS_EVERY_S = 1.0
@@ -172,10 +172,7 @@ def status_line(snapshot: Snapshot) -> str:
 def _reading(column: str, value: float) -> str:
     """Temperatures need their names; amps, volts and watts are known by their units."""
     name = f"{key_of(column)} " if is_temperature(column) else ""
-    return f"{name}{value:.{_PLACES.get(column, 1)}f} {unit_of(column)}"
-
-
-_PLACES = {"speed_rpm": 0, "power_w": 0, "voltage_v": 2}
+    return f"{name}{value:.{places_of(column)}f} {unit_of(column)}"
 
 
 @contextmanager

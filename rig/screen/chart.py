@@ -1,7 +1,7 @@
 """The last minute of two quantities. Lowest and highest of each moment are drawn, so that no
 short peak is lost; a gap in the data is a gap in the line.
 
-Drawn on the canvas that textual-plot itself draws on: its own frame, ticks and margins would
+Drawn on the canvas that textual-plot itself draws on: its frame, ticks and margins would
 take four of the seven rows that a small terminal has for a chart.
 """
 

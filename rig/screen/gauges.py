@@ -9,13 +9,12 @@ from textual.widget import Widget
 
 from rig.recorder.messages import Snapshot
 from rig.screen.history import History, seconds_until
-from rig.screen.levels import Levels, amount, bar, in_words, is_small
+from rig.screen.levels import MARKS, Levels, amount, bar, in_words, is_small
 from rig.stand.quantities import is_temperature, key_of, unit_of
 
 SHOW_EVERY_S = 0.5
 """Temperatures move slowly; only a level that is passed is shown at once."""
 
-RATE_EVERY_S = 1.0
 FIXED_WIDTH = 69
 """Columns of a line without its bar."""
 
@@ -27,7 +26,6 @@ class Gauges(Widget):
         super().__init__()
         self._lines: list[Text] = []
         self._rates: dict[str, float | None] = {}
-        self._next_rate_s = 0.0
         self._shown_s = -math.inf
         self._words: list[str] = []
 
@@ -40,9 +38,7 @@ class Gauges(Widget):
         if not due and words == self._words:
             return
         self._shown_s, self._words = snapshot.host_s, words
-        if snapshot.host_s >= self._next_rate_s or self._next_rate_s - snapshot.host_s > 2.0:
-            self._next_rate_s = snapshot.host_s + RATE_EVERY_S
-            self._rates = {c: history.rate_per_min(c) for c in small if is_temperature(c)}
+        self._rates = {c: history.rate_per_min(c) for c in small if is_temperature(c)}
         peaks = dict(zip(snapshot.columns, snapshot.peaks, strict=False))
         lines = [
             self._line(column, values.get(column, math.nan), peaks[column], levels[column])
@@ -65,8 +61,7 @@ class Gauges(Widget):
         line.append(f"{key_of(column).replace('_', ' ').capitalize()[:10]:<11}", "bold")
         line.append(f"{amount(value, column):>6} {unit_of(column):<3} ", "bold")
         line.append(bar(value, levels, levels.span(column, peak), width))
-        mark = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP"}.get(word, "       ")
-        line.append(mark, "bold reverse" if word else "")
+        line.append(f"{MARKS[word]:<7}", "bold reverse" if word else "")
         rate = self._rates.get(column)
         line.append("" if rate is None else f" {rate:+.1f} K/min", "bold" if word else "")
         line.pad_right(max(FIXED_WIDTH - 25 + width - len(line), 0))

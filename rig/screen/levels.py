@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 
 from rig.stand.model import Stand
-from rig.stand.quantities import is_temperature
+from rig.stand.quantities import is_temperature, places_of
 from rig.stand.watches import watches_of
 
-_PLACES = {"voltage_v": 2, "speed_rpm": 0, "power_w": 0, "torque_nm": 3, "thrust_n": 2}
 _TOP_WITHOUT_LEVELS = {"power_w": 1000.0, "speed_rpm": 10_000.0}
+
+MARKS = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP", "": ""}
+"""How a reading's word is shown: a shape goes with it."""
 
 FILLED, EMPTY, WARN, TRIP = "█", "·", "╎", "┃"
 
@@ -63,7 +65,7 @@ def amount(value: float, column: str, *, clipped: bool = False) -> str:
     """A reading with a fixed number of places."""
     if clipped:
         return "over"
-    return "---" if math.isnan(value) else f"{value:.{_PLACES.get(column, 1)}f}"
+    return "---" if math.isnan(value) else f"{value:.{places_of(column)}f}"
 
 
 def bar(value: float, levels: Levels, span: tuple[float, float], width: int) -> str:

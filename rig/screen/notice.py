@@ -115,6 +115,4 @@ def _odd_temperatures(values: Mapping[str, float]) -> list[str]:
 
 def must_stop_before_leaving(snapshot: Snapshot | None) -> bool:
     """Whether the motor may be turning."""
-    return snapshot is not None and (
-        snapshot.state in GUARDED or snapshot.state in (State.ARMING, State.UNPROVEN)
-    )
+    return snapshot is not None and snapshot.state in GUARDED | {State.ARMING}

@@ -10,7 +10,7 @@ from textual.geometry import Region
 from textual.renderables.digits import Digits
 from textual.widget import Widget
 
-from rig.screen.levels import TRIP, Levels, amount, bar
+from rig.screen.levels import MARKS, TRIP, Levels, amount, bar
 from rig.stand.quantities import label_of, unit_of
 
 DIGIT_WIDTH = 3
@@ -68,11 +68,10 @@ class Reading(Widget):
         column, width = self.column, max(self.size.width, 1)
         span = self._levels.span(column, self._peak)
         word = self._levels.word(self._value, clipped=self._clipped)
-        mark = {"WARN": " ▲ WARN", "TRIP": " ■ TRIP"}.get(word, "")
         trip = self._levels.trip_over
         limit = "" if trip is None else f" {TRIP}{trip:g}"
         return (
-            f"{label_of(column)}, {unit_of(column)}{mark}",
+            f"{label_of(column)}, {unit_of(column)}{MARKS[word]}",
             amount(self._value, column, clipped=self._clipped).rjust(WIDEST),
             bar(self._value, self._levels, span, width),
             f"peak {amount(self._peak, column)}{limit}",

@@ -115,8 +115,6 @@ class Guard:
             current_a = values[self._current]
             if self._inverse.used or abs(current_a) > self._inverse.settings.pickup_a:
                 self._judge_inverse_time(current_a, time_s, alarms)
-            else:
-                self._inverse_warned = False
         self._judge_losses(time_s, lost, alarms)
         self._judge_stuck(values, time_s, alarms)
         self._last_s = time_s

@@ -27,6 +27,7 @@ _UNITS = {
     "s": "s",
     "pct": "%",
 }
+_PLACES = {"voltage_v": 2, "speed_rpm": 0, "power_w": 0, "torque_nm": 3, "thrust_n": 2}
 _TEMPERATURE = "_degc"
 
 DERIVED_KEYS = ("power", "speed")
@@ -54,6 +55,11 @@ def is_temperature(column: str) -> bool:
 def unit_of(column: str) -> str:
     """The unit of a column as people write it; empty where it has none."""
     return _UNITS.get(column.rpartition("_")[2], "") if "_" in column else ""
+
+
+def places_of(column: str) -> int:
+    """How many decimal places a live reading is shown with."""
+    return _PLACES.get(column, 1)
 
 
 def label_of(column: str) -> str:
