@@ -99,7 +99,7 @@ class Session:
         self._send, self._keep = send, keep
         self._notes = Notes(keep, tell, now_s)
         self._board = Introduction()
-        self._began_s = now_s
+        self._began_s = self._now_s = now_s
         self._decoder = Decoder()
         self._talk = Conversation()
         self._timeline = Timeline()
@@ -129,6 +129,7 @@ class Session:
 
     def on_bytes(self, data: bytes, now_s: float) -> None:
         """Bytes from the board, as they came."""
+        self._now_s = now_s
         self._heard_bytes = True
         for line in self._decoder.complete(data).split(b"\n")[:-1]:
             if self.ended:
@@ -177,6 +178,7 @@ class Session:
 
     def on_time(self, now_s: float) -> None:
         """Time has passed; called at least every 20 ms."""
+        self._now_s = now_s
         if self.ended:
             return
         if self.state in HEARTBEATS and now_s - self._last_beat_s >= commands.HEARTBEAT_EVERY_S:
@@ -372,7 +374,7 @@ class Session:
     def _arm(self, now_s: float) -> None:
         if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
             return
-        self._guard = Guard(self.plan.stand, self._sampler.columns)
+        self._guard = Guard(self.plan.stand, self._sampler.columns, self._stop_at_once)
         newest = self._readings.newest
         self._guard.check(newest.time_s, newest)
         if self._guard.tripped is not None:
@@ -428,11 +430,17 @@ class Session:
         else:
             self._notes.remark("mark", {"text": f"throttle by hand: {percent:g} %"}, now_s)
 
-    def _stop(self, verdict: Ended, now_s: float) -> None:
+    def _stop_at_once(self) -> None:
+        """The guard knows of a trip: the stop goes out before anybody says why."""
+        if after(self.state, Happening.STOP) is not None:
+            self._send_stop(self._now_s)
+
+    def _stop(self, verdict: Ended, now_s: float, *, told: bool = False) -> None:
         """Stop the motor; `verdict` says why the run ends, unless something said so before."""
         if after(self.state, Happening.STOP) is None:
             return
-        self._send_stop(now_s)
+        if not told:
+            self._send_stop(now_s)
         self._verdict = verdict
         self._proof = Proof.begin(self._readings.by_column())
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
@@ -451,9 +459,9 @@ class Session:
         for alarm in alarms:
             if alarm.severity == "trip":
                 if alarm.cause == "stale":
-                    self._stop(Ended("link lost", LINK_LOST, alarm.text), now_s)
+                    self._stop(Ended("link lost", LINK_LOST, alarm.text), now_s, told=True)
                 else:
-                    self._stop(Ended("tripped", STOPPED, alarm.text), now_s)
+                    self._stop(Ended("tripped", STOPPED, alarm.text), now_s, told=True)
 
     def _judge_stop(self, sample: Sample, now_s: float) -> None:
         hello = self._board.hello

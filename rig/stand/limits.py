@@ -19,7 +19,8 @@ speed and power, which come from others. A converter without noise needs a longe
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import ParamSpec
 
 from rig.stand.losses import Losses
 from rig.stand.model import Digital, Stand
@@ -38,6 +39,8 @@ from rig.stand.watches import (
 )
 from rig.stand.watches import Alarm as Alarm
 
+P = ParamSpec("P")
+
 WARN_OF_LONGEST_RUN = 0.9
 WARN_OF_INVERSE_TIME = 0.5
 FAULT_HOLD_S = 0.05
@@ -51,10 +54,16 @@ STUCK_FROM_A = 5.0
 
 
 class Guard:
-    """Judges one run. `columns` are those of the samples it will be given."""
+    """Judges one run. `columns` are those of the samples it will be given.
 
-    def __init__(self, stand: Stand, columns: Sequence[str]) -> None:
+    `on_trip` is called once, the moment a trip is known and before a word is put to it.
+    """
+
+    def __init__(
+        self, stand: Stand, columns: Sequence[str], on_trip: Callable[[], None] | None = None
+    ) -> None:
         self.tripped: Alarm | None = None
+        self._on_trip = on_trip
         self._limits = stand.limits
         self._columns = tuple(columns)
         self._watches = watches_of(stand, self._columns)
@@ -126,13 +135,13 @@ class Guard:
         silence_s, stale_s = now_s - last_line_s, self._limits.stale_s
         if silence_s > stale_s:
             text = f"No line from the board for {silence_s:.2f} s, {stale_s:g} s is the limit."
-            self._trip(Alarm(now_s, TRIP, "link", "stale", silence_s, stale_s, text), alarms)
+            self._trip(alarms, Alarm, now_s, TRIP, "link", "stale", silence_s, stale_s, text)
         longest_s = self._limits.longest_run_s
         if longest_s is not None and started_s is not None:
             ran_s = now_s - started_s
             if ran_s >= longest_s:
                 text = f"The run has lasted {ran_s:.1f} s, {longest_s:g} s is the longest allowed."
-                self._trip(Alarm(now_s, TRIP, "run", "longest run", ran_s, longest_s, text), alarms)
+                self._trip(alarms, Alarm, now_s, TRIP, "run", "longest run", ran_s, longest_s, text)
             elif ran_s >= WARN_OF_LONGEST_RUN * longest_s and not self._warned_longest:
                 self._warned_longest = True
                 text = f"The run ends by its longest time in {longest_s - ran_s:.1f} s."
@@ -150,8 +159,8 @@ class Guard:
             if beyond > watch.sign * watch.trip:
                 if watch.beyond_trip_s is None:
                     watch.beyond_trip_s = time_s
-                if self.tripped is None and time_s - watch.beyond_trip_s >= watch.hold_s:
-                    self._trip(level_alarm(watch, TRIP, value, watch.trip, time_s), alarms)
+                if time_s - watch.beyond_trip_s >= watch.hold_s:
+                    self._trip(alarms, level_alarm, watch, TRIP, value, watch.trip, time_s)
             else:
                 watch.beyond_trip_s = None
         if watch.warn is None:
@@ -184,7 +193,7 @@ class Guard:
                 f"{label_of(column)} is at the end of its scale ({amount(value, column)}): "
                 "the true value is not known and counts as over the limit."
             )
-            self._trip(Alarm(time_s, TRIP, column, "clipped", value, None, text), alarms)
+            self._trip(alarms, Alarm, time_s, TRIP, column, "clipped", value, None, text)
 
     def _judge_faults(self, sample: Sample, time_s: float, alarms: list[Alarm]) -> None:
         present = {fault for fault in sample.faults if fault[0] in self._temperatures}
@@ -195,7 +204,7 @@ class Guard:
             if time_s - since_s >= FAULT_HOLD_S:
                 column, word = fault
                 text = f"The sensor of {label_of(column).lower()} is {word}."
-                self._trip(Alarm(time_s, TRIP, column, word, None, None, text), alarms)
+                self._trip(alarms, Alarm, time_s, TRIP, column, word, None, None, text)
 
     def _judge_inverse_time(self, current_a: float, time_s: float, alarms: list[Alarm]) -> None:
         inverse = self._inverse
@@ -208,8 +217,9 @@ class Guard:
                 f"Current has been over {pickup_a:g} A for too long (curve "
                 f"{inverse.settings.curve}, now {current_a:.1f} A)."
             )
-            alarm = Alarm(time_s, TRIP, "current_a", "inverse-time", current_a, pickup_a, text)
-            self._trip(alarm, alarms)
+            self._trip(
+                alarms, Alarm, time_s, TRIP, "current_a", "inverse-time", current_a, pickup_a, text
+            )
         elif used >= WARN_OF_INVERSE_TIME and not self._inverse_warned:
             self._inverse_warned = True
             text = (
@@ -224,7 +234,7 @@ class Guard:
         share, limit = self._losses.share(time_s, lost), self._limits.lost_fraction
         if share > limit:
             text = f"{100 * share:.0f} % of the lines are lost, {100 * limit:g} % is the limit."
-            self._trip(Alarm(time_s, TRIP, "link", "lines lost", share, limit, text), alarms)
+            self._trip(alarms, Alarm, time_s, TRIP, "link", "lines lost", share, limit, text)
 
     def _judge_stuck(self, values: Sequence[float], time_s: float, alarms: list[Alarm]) -> None:
         before, moved_s = self._before, self._moved_s
@@ -237,12 +247,17 @@ class Guard:
             elif moved_s[index] <= oldest_s and self.tripped is None:
                 stuck_s = self._limits.stuck_s
                 text = f"{label_of(column)} has not moved for {stuck_s:g} s while current flows."
-                alarm = Alarm(time_s, TRIP, column, "stuck", values[index], stuck_s, text)
-                self._trip(alarm, alarms)
+                self._trip(
+                    alarms, Alarm, time_s, TRIP, column, "stuck", values[index], stuck_s, text
+                )
 
-    def _trip(self, alarm: Alarm, alarms: list[Alarm]) -> None:
+    def _trip(
+        self, alarms: list[Alarm], describe: Callable[P, Alarm], *args: P.args, **kwargs: P.kwargs
+    ) -> None:
         if self.tripped is None:
-            self.tripped = alarm
+            if self._on_trip is not None:
+                self._on_trip()
+            self.tripped = alarm = describe(*args, **kwargs)
             self._active[alarm.quantity, alarm.cause] = ActiveAlarm(
                 alarm, "latched, unacknowledged"
             )

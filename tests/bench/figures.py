@@ -174,10 +174,11 @@ class _Run:
         self._front = subprocess.Popen(
             [sys.executable, "-m", "tests.bench.front", self.board.url, journal, "60", front],
             stdout=subprocess.PIPE,
-            text=True,
+            bufsize=0,
         )
         assert self._front.stdout is not None
         self.recorder = int(self._front.stdout.readline())
+        self._said = b""
 
     def until_running(self) -> None:
         """Serve lines until the motor runs. RuntimeError when the run ends before."""
@@ -185,12 +186,11 @@ class _Run:
 
     def _runs(self) -> bool:
         assert self._front.stdout is not None
-        if not select.select([self._front.stdout], [], [], 0.0)[0]:
-            return False
-        state = self._front.stdout.readline().strip()
-        if not state or state.startswith("ended"):
-            raise RuntimeError(state or "the front has died")
-        return state == "running"
+        if select.select([self._front.stdout], [], [], 0.0)[0]:
+            self._said += self._front.stdout.read(4096) or b"ended: the front has died"
+        if b"ended" in self._said:
+            raise RuntimeError(self._said.decode())
+        return b"running\n" in self._said
 
     def __enter__(self) -> _Run:
         return self

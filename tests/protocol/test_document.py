@@ -312,7 +312,11 @@ def ranged_fields() -> list[tuple[str, Callable[[str], bool], str]]:
     return rows
 
 
-@pytest.mark.parametrize(("body", "accepted", "cell"), ranged_fields(), ids=lambda v: str(v)[:40])
+@pytest.mark.parametrize(
+    ("body", "accepted", "cell"),
+    ranged_fields(),
+    ids=lambda value: getattr(value, "__name__", str(value)[:40]),
+)
 def test_a_field_keeps_to_the_range_that_the_document_gives(
     body: str, accepted: Callable[[str], bool], cell: str
 ) -> None:

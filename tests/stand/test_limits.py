@@ -282,3 +282,16 @@ def test_limits_on_columns_that_are_not_measured_are_left_alone() -> None:
     stand = Stand("bare", limits=level("torque", trip_over=1.0))
     judge = Guard(stand, ("speed_rpm",))
     assert judge.check(0.0, Sample(0.0, (9000.0,), (), (), 0)) == []
+
+
+def test_the_stop_is_called_once_and_before_the_trip_is_put_into_words() -> None:
+    seen: list[Alarm | None] = []
+    limits = Limits(levels=(("current", Level(warn_over=30.0, trip_over=40.0)),))
+    judge = Guard(
+        replace(demo_stand(), limits=limits), COLUMNS, on_trip=lambda: seen.append(judge.tripped)
+    )
+    assert words(run(judge, [sample(35.0)])) == [("warning", "current_a", "over")]
+    assert seen == []
+    run(judge, [sample(50.0)] * 3 + [sample(60.0, clipped=["current_a"])] * 5)
+    assert seen == [None]
+    assert judge.tripped is not None
