@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
+from textual.strip import Strip
 from textual.widgets import Static
 from textual_hires_canvas import Canvas, HiResMode
 
@@ -67,13 +68,21 @@ class Chart(Horizontal):
             panel.set_class(self.paused, "-paused")
 
 
+class Dots(Canvas):
+    """A canvas whose empty pieces without a style, which NO_COLOR cannot take, are left out."""
+
+    def render_line(self, y: int) -> Strip:
+        """One row."""
+        return Strip(segment for segment in super().render_line(y) if segment.style is not None)
+
+
 class Panel(Vertical):
     """One quantity: a title that gives the scale, and the dots."""
 
     def compose(self) -> ComposeResult:
         """Title and canvas."""
         yield Static()
-        yield Canvas(1, 1)
+        yield Dots(1, 1)
 
     def draw(
         self, column: str, trace: tuple[Floats, Floats, Floats], levels: Levels, span_s: float

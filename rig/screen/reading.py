@@ -53,6 +53,7 @@ class Reading(Widget):
     def on_resize(self) -> None:
         """The bar has another length."""
         self._shown = self._texts()
+        self.refresh()
 
     def render(self) -> RenderableType:
         """The six rows."""
