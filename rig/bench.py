@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import signal
 import sys
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -20,6 +22,8 @@ from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
+
+TELL_ESCAPE_WITHIN_MS = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +94,14 @@ def on_screen(request: Request) -> Outcome | None:
 
     Raises RigError for what can be known to be wrong before the screen is drawn.
     """
+    # Textual reads this once, when it is imported: so long it waits to tell Escape, which
+    # stops the motor, from the beginning of another key. Its own 100 ms are too long.
+    os.environ.setdefault("ESCDELAY", str(TELL_ESCAPE_WITHIN_MS))
     from rig.screen.app import StandApp
 
+    if hasattr(signal, "SIGHUP"):
+        # Whoever started us may have it ignored; but a screen nobody sees must not go on.
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
     _refuse_contradictions(request)
     board_options(request)
     throttle_steps(request.throttle, request.seconds)

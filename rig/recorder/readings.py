@@ -51,6 +51,7 @@ class Readings:
         self._work_off()
         self.newest = self._last = None
         self._tenth_ends_s = -math.inf
+        self._trace.clear()
 
     @property
     def charge_as(self) -> float:

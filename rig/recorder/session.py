@@ -74,6 +74,8 @@ COASTING_AT_MOST_S = 60.0
 ORPHAN_SOAK_S = 2.0
 """Heat soak that is still recorded when nobody watches any more."""
 
+FIRST_RATE_AFTER_S = 0.5
+
 _ARMED, _CUT = int(Status.ARMED), int(Status.CUT)
 """Plain numbers, looked at for every line: an IntFlag takes ten times as long."""
 
@@ -534,17 +536,18 @@ class Session:
             self._notes.say(f"The recording ends early: {reason}", now_s)
             self._end(now_s)
             return
+        verdict = Ended("link lost", LINK_LOST, reason, "Check cable and board, then run again.")
         if self.state in GUARDED:
+            to_do = f"If the motor still turns: {BY_HAND[0].lower()}{BY_HAND[1:]}"
+            verdict = Ended("stop not seen", LINK_LOST, reason, to_do)
             self._notes.say(
                 "THE LINK IS LOST while the motor may be turning: the board cuts by itself "
                 f"{commands.HEARTBEAT_LOST_S:g} s after it last heard us, but nobody here can "
-                f"see it. If the motor still turns: {BY_HAND[0].lower()}{BY_HAND[1:]}",
+                f"see it. {to_do}",
                 now_s,
                 loud=True,
             )
-        self._give_up(
-            Ended("link lost", LINK_LOST, reason, "Check cable and board, then run again."), now_s
-        )
+        self._give_up(verdict, now_s)
 
     def _give_up(self, verdict: Ended, now_s: float) -> None:
         if self.ended:
@@ -655,7 +658,7 @@ class _Rate:
 
     def per_s(self, now_s: float) -> float:
         span_s = now_s - self._since_s
-        if span_s >= 1.0 or (self._per_s == 0.0 and span_s > 0.0):
+        if span_s >= (1.0 if self._per_s else FIRST_RATE_AFTER_S):
             self._per_s = self.lines / span_s
             self._since_s, self.lines = now_s, 0
         return self._per_s

@@ -15,7 +15,7 @@ from textual.widgets import Footer, Static
 from rig.headless import Outcome
 from rig.recorder.messages import Event
 from rig.screen.banner import Banner
-from rig.screen.notice import BY_HAND, Notice
+from rig.screen.notice import BY_HAND, NOT_KNOWN_TO_STAND, Notice
 from rig.text import plain
 
 
@@ -48,7 +48,7 @@ class AfterScreen(Screen[None]):
         outcome = self.outcome
         lines = [f"{outcome.outcome}: {outcome.cause}"]
         rank = "calm" if outcome.outcome in ("done", "operator") else "trip"
-        if outcome.outcome in ("recorder lost", "stop not effective"):
+        if outcome.outcome in NOT_KNOWN_TO_STAND:
             rank, lines = "danger", [BY_HAND, outcome.cause]
         if outcome.to_do:
             lines.append(outcome.to_do)

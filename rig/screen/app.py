@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import ClassVar, Protocol
 
 from textual.app import App
 from textual.binding import Binding, BindingType
+from textual.driver import Driver
 from textual.screen import Screen
 
 from rig.errors import RigError
@@ -61,7 +63,7 @@ class StandApp(App[None]):
     ]  # fmt: skip
 
     def __init__(self, desk: Desk, first: tuple[str | None, str | None, str]) -> None:
-        super().__init__()
+        super().__init__(driver_class=_driver())
         self.outcomes: list[Outcome] = []
         self.recorder: Recorder | None = None
         self.live: LiveScreen | None = None
@@ -229,3 +231,11 @@ class StandApp(App[None]):
     def _complain(self, words: str) -> None:
         if isinstance(self.screen, BeginScreen):
             self.screen.complain(words)
+
+
+def _driver() -> type[Driver] | None:
+    if sys.platform == "win32":
+        return None
+    from rig.screen.driver import PromptDriver
+
+    return PromptDriver

@@ -20,6 +20,9 @@ TEMPERATURES_ALIKE_K = 8.0
 
 BY_HAND = "DISCONNECT THE SUPPLY BY HAND, NOW."
 
+NOT_KNOWN_TO_STAND = frozenset({"recorder lost", "stop not effective", "stop not seen"})
+"""Outcomes after which the motor may still turn."""
+
 STATE_WORDS = {
     State.LINKING: "WAITING FOR THE BOARD",
     State.READY: "AT REST, NOT ARMED",
@@ -45,7 +48,7 @@ def notice(
     snapshot: Snapshot | None, unseen: list[Event], ended: Ended | None, *, quitting: bool = False
 ) -> Notice:
     """What to show, from the newest snapshot, the loud events nobody has acknowledged, the end."""
-    if ended is not None and ended.outcome in ("recorder lost", "stop not effective"):
+    if ended is not None and ended.outcome in NOT_KNOWN_TO_STAND:
         return Notice("danger", (f"{BY_HAND}", ended.cause))
     if snapshot is None:
         return Notice("calm", ("Starting the recorder.",))

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.bench.figures import Figure, captures, decoding, load, start_up, trips
+from tests.bench.screen import screen
 
 
 def main() -> int:
@@ -26,6 +27,7 @@ def main() -> int:
         captures,
         load,
         lambda: trips(arguments.trips),
+        lambda: screen(arguments.trips),
         start_up,
     ]
     figures: list[Figure] = []

@@ -136,9 +136,9 @@ def load() -> list[Figure]:
     with _Run("idle") as run:
         run.board.noise = 6
         run.until_running()
-        before_s, began_s = _cpu_s(run.recorder), time.perf_counter()
+        before_s, began_s = cpu_s(run.recorder), time.perf_counter()
         run.board.serve(lambda: time.perf_counter() - began_s > 6.0)
-        share = (_cpu_s(run.recorder) - before_s) / (time.perf_counter() - began_s)
+        share = (cpu_s(run.recorder) - before_s) / (time.perf_counter() - began_s)
     return [
         Figure("recorder load at 1000 lines/s, cores", share, 0.15, False, f"{100 * share:.1f} %")
     ]
@@ -252,7 +252,7 @@ def _peak_memory_mib(journal: Path) -> float:
     return float(result.stdout)
 
 
-def _cpu_s(process: int) -> float:
+def cpu_s(process: int) -> float:
     """Processor time that a process has used so far."""
     fields = Path(f"/proc/{process}/stat").read_text().rpartition(") ")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

@@ -27,6 +27,7 @@ LABELS = (
 CONVERSIONS = 16
 FULL_SCALE = 1024
 _STRIDE = 7919
+TICKS_PER_EDGE = TICK_HZ // 400
 CALM = (1200, 12000, 7400, 7600, 7800)
 """Counts of a stand with about 10 A, 24 V and everything at room temperature."""
 
@@ -40,7 +41,10 @@ class ScriptedBoard:
         os.set_blocking(self.master, False)
         self.url = os.ttyname(self._slave)
         self.counts = CALM
-        self._stopped_tick: int | None = None
+        self._turning = True
+        self._turned = 0
+        self._edge_tick = 0
+        """Ticks for which the rotor has turned, and the tick of its last edge."""
         self.noise = 0
         """Counts by which each reading wanders to either side, in a fixed order."""
         self.armed = False
@@ -48,7 +52,6 @@ class ScriptedBoard:
         self.sent = 0
         self._line_hz = line_hz
         self._pending = b""
-        self._edges = 0
 
     def introduction(self) -> bytes:
         """Hello and channels."""
@@ -62,8 +65,11 @@ class ScriptedBoard:
     def data_line(self) -> bytes:
         """The next data line: 12,000 rpm at two edges a revolution, until it is stopped."""
         tick = self.sent * TICK_HZ // self._line_hz
-        edges = (tick if self._stopped_tick is None else self._stopped_tick) * 400 // TICK_HZ
-        edge_tick = edges * TICK_HZ // 400
+        if self._turning:
+            self._turned += TICK_HZ // self._line_hz
+            since_edge = self._turned % TICKS_PER_EDGE
+            self._edge_tick = tick - since_edge
+        edges = self._turned // TICKS_PER_EDGE
         status = Status.ARMED if self.armed else Status.CUT
         spread = 2 * self.noise + 1
         counts = tuple(
@@ -71,7 +77,12 @@ class ScriptedBoard:
             for index, count in enumerate(self.counts)
         )
         data = Data(
-            self.sent & 0xFFFF, tick & 0xFFFFFFFF, edges & 0xFFFF, edge_tick, int(status), counts
+            self.sent & 0xFFFF,
+            tick & 0xFFFFFFFF,
+            edges & 0xFFFF,
+            self._edge_tick & 0xFFFFFFFF,
+            int(status),
+            counts,
         )
         self.sent += 1
         return frame(data.body())
@@ -127,10 +138,10 @@ class ScriptedBoard:
             case commands.AskHello():
                 self.write(self.introduction())
             case commands.Arm():
-                self.armed = True
+                self.armed = self._turning = True
+                self.counts = CALM
             case commands.Stop():
-                self.armed = False
-                self._stopped_tick = self.sent * TICK_HZ // self._line_hz
+                self.armed = self._turning = False
                 self.counts = (80, *self.counts[1:])
         if number is not None:
             self.write(frame(Answer(number).body()))

@@ -1,90 +1,29 @@
-"""The live screen in a terminal: `rig run` on a pty of its own, read by pyte (a VT100 emulator
-from PyPI), against the simulated stand on another pty."""
+"""The live screen in a terminal: `rig run` on a pty of its own, read by pyte, and in tmux,
+against the simulated stand on another pty."""
 
 from __future__ import annotations
 
-import fcntl
 import os
-import select
+import re
+import shlex
+import shutil
 import signal
-import struct
 import subprocess
-import termios
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import pyte
 import pytest
 
 from rig.captures.capture import load, read_meta
 from rig.simulator.handle import SimulatedBoard
+from tests.e2e.terminal import Terminal
 from tests.e2e.test_commands import RIG, driven, until
 
-PATIENCE_S = 30.0
 MOST_BYTES_PER_S = 25_000
+STAND = Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
 
-
-class Terminal:
-    """A program in a terminal of its own."""
-
-    def __init__(self, command: list[str], columns: int, rows: int) -> None:
-        self.screen = pyte.Screen(columns, rows)
-        self._stream = pyte.ByteStream(self.screen)
-        self.master, slave = os.openpty()
-        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-        environment = os.environ | {"TERM": "xterm-256color", "COLORTERM": "truecolor"}
-        self.process = subprocess.Popen(
-            command, stdin=slave, stdout=slave, stderr=slave, env=environment,
-            start_new_session=True, preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-        )  # fmt: skip
-        os.close(slave)
-        self.received = 0
-
-    def text(self, wait_s: float = 0.05) -> str:
-        """What stands on the screen now."""
-        while select.select([self.master], [], [], wait_s)[0]:
-            try:
-                data = os.read(self.master, 65536)
-            except OSError:
-                break
-            if not data:
-                break
-            self.received += len(data)
-            self._stream.feed(data)
-            wait_s = 0.0
-        return "\n".join(self.screen.display)
-
-    def wait_for(self, words: str) -> str:
-        """Read until `words` are on the screen."""
-        ends_s = time.monotonic() + PATIENCE_S
-        while words not in (text := self.text()):
-            assert time.monotonic() < ends_s, f"{words!r} did not come:\n{text}"
-        return text
-
-    def press(self, key: str) -> None:
-        """Type."""
-        os.write(self.master, key.encode())
-
-    def run_motor(self) -> str:
-        """Arm and start, as an operator does; the screen while it runs."""
-        self.wait_for("Zero check good")
-        self.press("a")
-        self.wait_for("Armed: r runs")
-        self.press("r")
-        self.wait_for("RUNNING")
-        return self.wait_for("throttle 50 %")
-
-    def until_over(self) -> int:
-        """Read on until the program has ended."""
-        ends_s = time.monotonic() + PATIENCE_S
-        while self.process.poll() is None:
-            self.text()
-            assert time.monotonic() < ends_s
-        return self.process.returncode
-
-
-Open = Callable[[int, int], Terminal]
+Open = Callable[..., Terminal]
 
 
 @pytest.fixture
@@ -93,27 +32,22 @@ def truth(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def terminal(tmp_path: Path, truth: Path, stand: Path) -> Iterator[Open]:
+def terminal(tmp_path: Path, truth: Path) -> Iterator[Open]:
     opened: list[Terminal] = []
     with SimulatedBoard([f"--truth={truth}"]) as board:
 
-        def open_one(columns: int, rows: int) -> Terminal:
+        def open_one(columns: int, rows: int, *, deaf: bool = False) -> Terminal:
             command = [
-                *RIG, "run", "--port", board.url, "--stand", str(stand), "--setup", "early",
+                *RIG, "run", "--port", board.url, "--stand", str(STAND), "--setup", "early",
                 "--throttle", "50:60", "--soak", "0.3", "--out", str(tmp_path),
             ]  # fmt: skip
-            opened.append(Terminal(command, columns, rows))
+            opened.append(Terminal(command, columns, rows, deaf=deaf))
             return opened[-1]
 
         yield open_one
         for one in opened:
             one.process.kill()
             one.process.wait()
-
-
-@pytest.fixture
-def stand() -> Path:
-    return Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
 
 
 def capture_in(folder: Path) -> Path:
@@ -146,11 +80,56 @@ def test_a_run_in_a_terminal(
     assert load(capture_in(tmp_path)).meta.statistics["lost"] == 0
 
 
-@pytest.mark.parametrize("how", ["killed", "terminal closed"])
+@pytest.mark.skipif(shutil.which("tmux") is None, reason="apt-get install tmux")
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (200, 60)])
+def test_a_run_in_tmux(tmp_path: Path, columns: int, rows: int) -> None:
+    command = [
+        *RIG, "run", "--simulated", "--stand", str(STAND), "--setup", "early",
+        "--throttle", "50:60", "--soak", "0.3", "--out", str(tmp_path),
+    ]  # fmt: skip
+    tmux = ["tmux", "-L", f"rig-{columns}", "-f", os.devnull]
+
+    def captured() -> str:
+        done = subprocess.run(
+            [*tmux, "capture-pane", "-p"], capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    def press(key: str, when: str) -> None:
+        until(lambda: when in captured())
+        subprocess.run([*tmux, "send-keys", key], check=True)
+
+    subprocess.run(
+        [*tmux, "new-session", "-d", "-x", str(columns), "-y", str(rows), shlex.join(command)],
+        check=True,
+    )
+    try:
+        press("a", "Zero check good")
+        press("r", "Armed: r runs")
+        until(lambda: "throttle 50 %" in captured())
+        until(lambda: (peak := re.search(r"peak (\d+) ┃20000", captured())) and int(peak[1]) > 3000)
+        text = captured()
+        assert "RUNNING" in text
+        assert re.search(r"Motor +\d\d\.\d °C", text)
+        assert re.search(r"\b[12]\d\d lines/s lost 0 rejected 0", text)
+        assert len(text.splitlines()) == rows
+        press("Up", "RUNNING")
+        until(lambda: "throttle 55 %" in captured())
+        press("Escape", "STOP")
+        press("d", "operator")
+        until(lambda: bool(list(tmp_path.glob("*.parquet"))))
+    finally:
+        subprocess.run([*tmux, "kill-server"], check=False)
+    meta = read_meta(capture_in(tmp_path))
+    assert meta.outcome == "operator"
+    assert meta.statistics["lost"] == 0
+
+
+@pytest.mark.parametrize("how", ["killed", "terminal closed", "terminal closed under nohup"])
 def test_a_screen_that_is_gone_stops_the_motor(
     terminal: Open, tmp_path: Path, truth: Path, how: str
 ) -> None:
-    front = terminal(80, 24)
+    front = terminal(80, 24, deaf=how.endswith("nohup"))
     front.run_motor()
     if how == "killed":
         front.process.kill()

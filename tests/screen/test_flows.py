@@ -10,6 +10,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Static
 
+from rig.bench import Desk, Request
 from rig.recorder.messages import (
     Acknowledge,
     ArmRun,
@@ -20,6 +21,7 @@ from rig.recorder.messages import (
     StartRun,
     StopRun,
 )
+from rig.recorder.states import State
 from rig.screen import app as app_module
 from rig.screen.after import AfterScreen
 from rig.screen.app import StandApp
@@ -33,6 +35,7 @@ from rig.screen.live import LiveScreen
 from rig.screen.reading import Reading
 from tests.screen import messages
 from tests.screen.messages import ScriptedRecorder, TestDesk, event, snapshot
+from tests.screen.pictures import reached
 
 Screens = Callable[..., "AsyncIterator[Pilot[None]]"]
 STOPPED = Ended("tripped", 3, "Current is 103.2 A, over 100.0 A.")
@@ -166,7 +169,7 @@ async def test_the_unproven_stop_is_the_loudest(desk: TestDesk) -> None:
 
 @pytest.mark.parametrize(
     ("outcome", "words"),
-    [("recorder lost", "BY HAND"), ("stop not effective", "BY HAND"), ("link lost", "board")],
+    [("recorder lost", "BY HAND"), ("stop not seen", "BY HAND"), ("link lost", "board")],
 )
 async def test_what_ends_badly_is_said_after_the_run_too(
     desk: TestDesk, outcome: str, words: str
@@ -177,6 +180,38 @@ async def test_what_ends_badly_is_said_after_the_run_too(
         await pilot.pause()
         assert words in shown(pilot, Banner)
         assert "the board was reset" in shown(pilot, Banner)
+
+
+@pytest.mark.parametrize(
+    ("fault", "words", "after"),
+    [
+        ("reset@0.5", "the board was reset in mid-run", "the board was reset in mid-run"),
+        ("silent@0.5", "No line from the board", "DISCONNECT THE SUPPLY BY HAND"),
+    ],
+)
+async def test_a_board_that_fails_in_mid_run(
+    tmp_path: Path, fault: str, words: str, after: str
+) -> None:
+    request = Request(
+        setup="early", simulated=True, throttle=("40:60",), soak_s=0.0, folder=tmp_path,
+        faults=(fault,), seed=1,
+    )  # fmt: skip
+    with Desk(request) as real:
+        app = StandApp(real, (real.first_port(), "early", ""))
+        async with app.run_test(size=(80, 24)) as pilot:
+            await reached(app, State.READY)
+            await pilot.press("a")
+            await reached(app, State.ARMED)
+            await pilot.press("r")
+            while words not in shown(pilot, Banner):
+                await pilot.pause(0.02)
+            assert pilot.app.screen.query_one(Banner).has_class("-trip")
+            while not isinstance(app.screen, AfterScreen):
+                await pilot.pause(0.02)
+            await pilot.pause()
+            assert after in shown(pilot, Banner)
+            assert app.outcomes[-1].exit_code == 4
+            assert app.outcomes[-1].capture is not None
 
 
 async def test_leaving_while_it_turns_asks_once_and_stops_first(desk: TestDesk) -> None:
