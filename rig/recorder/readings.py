@@ -48,10 +48,10 @@ class Readings:
 
     def begin_anew(self) -> None:
         """What follows comes from another boot of the board, whose time begins at 0 again."""
-        self._work_off()
-        self.newest = self._last = None
-        self._tenth_ends_s = -math.inf
+        self._begin_tenth(0.0)
         self._trace.clear()
+        self.newest = self._last = None
+        self._tenth, self._tenth_ends_s = -1, -math.inf
 
     @property
     def charge_as(self) -> float:

@@ -147,3 +147,14 @@ def test_the_trace_keeps_a_peak_of_one_line_and_peaks_keep_it_for_good() -> None
     assert max(high[0] for _, _, high in readings.trace()) == 99.0
     assert min(low[0] for _, low, _ in readings.trace()) == 5.0
     assert readings.peaks() == (99.0,)
+
+
+def test_a_new_boot_begins_a_new_trace_but_keeps_the_peaks() -> None:
+    readings = Readings(("speed_rpm",))
+    for i in range(60):
+        readings.add(Sample(5.0 + 0.005 * i, (9000.0 + i,), (), (), 1))
+    readings.begin_anew()
+    for i in range(60):
+        readings.add(Sample(0.005 * i, (100.0,), (), (), 1))
+    assert [row[0] for row in readings.trace()] == [0, 1]
+    assert readings.peaks() == (9059.0,)
