@@ -169,14 +169,30 @@ def compare(
         list[Path], typer.Argument(help="Captures, or folders of them.", metavar="CAPTURES")
     ],
     baseline: Annotated[str, typer.Option(help="The setup the others are held against.")],
+    worth: Annotated[
+        float, typer.Option(help="The smallest gain of speed worth having, in percent.", min=0.0)
+    ] = 0.0,
+    air: Annotated[
+        list[str] | None,
+        typer.Option(help="A setup's air: SETUP=DEGC,HPA or SETUP=DEGC,HPA,HUMIDITY in percent."),
+    ] = None,
+    other_rotor: Annotated[
+        bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
+    ] = False,
+    window: Annotated[
+        str | None,
+        typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compare setups: means, scatter between runs, percent changes."""
+    """Compare setups: what changed, how surely, what it cost, and whether it was worth it."""
     from rig import review
+    from rig.report.data import as_data
 
-    comparisons = review.compare(paths, baseline)
+    question = review.question(worth, air or [], other_rotor)
+    comparisons = review.compare(paths, baseline, question, review.window(window))
     if as_json:
-        _print_json(review.comparisons_as_dict(comparisons))
+        _print_json(as_data(comparisons))
         return
     from rig.report.terminal import print_comparisons
 

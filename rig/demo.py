@@ -19,6 +19,7 @@ from rig.errors import DONE, RigError
 from rig.headless import Outcome
 from rig.plans import default_folder, plan_run
 from rig.recorder.handle import Recorder
+from rig.report.data import as_data
 from rig.report.terminal import print_comparisons
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Level, Stand
@@ -46,7 +47,7 @@ class Demo:
         return {
             "folder": str(self.folder),
             "tripped": self.tripped.as_dict(),
-            "comparison": review.comparisons_as_dict(self.comparisons),
+            "comparison": as_data(self.comparisons),
         }
 
     def print(self) -> None:

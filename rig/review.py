@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rig.analysis.comparison import Comparisons, RunFigures
+from rig.analysis.air import air_density_from_text
+from rig.analysis.comparison import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import run_figures
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
-from rig.errors import InputFileError
+from rig.errors import InputFileError, SettingsError
+from rig.gather import WITH_HELP_FROM, gather
 from rig.report import terminal
 from rig.stand.settings import load_stand
 from rig.text import plain
@@ -64,36 +66,47 @@ def capture_files(paths: Sequence[Path]) -> list[Path]:
     return list(found)
 
 
-def compare(paths: Sequence[Path], baseline: str) -> Comparisons:
-    """The setups in `paths` against `baseline`. Raises RigError."""
-    runs = []
-    for path in capture_files(paths):
-        capture = load(path)
-        runs.append(
-            RunFigures(
-                path.name, capture.meta.setup, capture.meta.outcome, run_figures(capture.frame)
+def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Question:
+    """What the tester asks, from what was typed. Raises SettingsError."""
+    density: dict[str, float] = {}
+    for text in air:
+        setup, equals, reading = text.rpartition("=")
+        if not equals or not setup:
+            raise SettingsError(
+                f"{text!r} is not SETUP=DEGC,HPA", where="--air", to_do="Such as early=21,1013."
             )
+        density[setup] = air_density_from_text(reading)
+    return Question(worth_pct, density, other_rotor)
+
+
+def window(text: str | None) -> tuple[float, float] | None:
+    """The window that was typed. Raises SettingsError."""
+    if text is None:
+        return None
+    try:
+        start_s, end_s = map(float, text.split(":"))
+    except ValueError:
+        start_s = end_s = math.nan
+    if not 0.0 <= start_s < end_s < math.inf:
+        raise SettingsError(
+            f"{text!r} is not FROM:TO in seconds", where="--window", to_do="Such as 4:12."
         )
-    return compare_runs(runs, baseline)
+    return start_s, end_s
 
 
-def comparisons_as_dict(comparisons: Comparisons) -> dict[str, Any]:
-    """For --json."""
-    return {
-        "baseline": comparisons.baseline,
-        "variants": {
-            comparison.variant: {
-                "changes": {
-                    change.quantity: {
-                        key: value for key, value in asdict(change).items() if key != "quantity"
-                    }
-                    for change in comparison.changes
-                }
-            }
-            for comparison in comparisons.variants
-        },
-        "warnings": list(comparisons.warnings),
-    }
+def compare(
+    paths: Sequence[Path],
+    baseline: str,
+    question: Question | None = None,
+    window_s: tuple[float, float] | None = None,
+) -> Comparisons:
+    """The setups in `paths` against `baseline`. Raises RigError."""
+    files = capture_files(paths)
+    if len(files) < WITH_HELP_FROM:
+        return compare_runs(gather(files, window_s), baseline, question)
+    with terminal.progress(f"figures of {len(files)} captures") as advance:
+        runs = gather(files, window_s, advance)
+    return compare_runs(runs, baseline, question)
 
 
 def json_ready(figures: dict[str, float]) -> dict[str, float | None]:

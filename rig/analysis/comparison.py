@@ -1,36 +1,66 @@
-"""Two or more setups side by side: means, spreads and percent changes.
+"""Two or more setups against a baseline: what changed, how surely, and at what cost.
 
-The run is the unit: a setup's mean is the mean of its runs' figures, and its spread the
-standard deviation between runs, however many lines each run has.
+The run is the unit: one run is one observation of its setup, however many lines it has.
+Percent changes are differences of logarithms (`rig.analysis.contrasts`); what the stand's own
+components may be wrong by is added where it does not cancel.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rig.analysis.conditions import Condition, conditions
+from rig.analysis.contrasts import (
+    Contrast,
+    Model,
+    can_take_out_drift,
+    critical,
+    family_critical,
+)
+from rig.analysis.inference import fieller, grubbs
+from rig.analysis.runs import Run
+from rig.analysis.verdict import Verdict, verdict
 from rig.errors import SettingsError
 
-_NOT_COMPARED = frozenset({"steady_from_s", "steady_to_s"})
+Floats = NDArray[np.float64]
+Interval = tuple[float, float]
 
+SMALL_CHANGE_PCT = 20.0
+"""Up to this change of speed the affinity laws are relied on. Ours, no source."""
 
-@dataclass(frozen=True, slots=True)
-class RunFigures:
-    """The figures of one run, and what is needed to say which run it was."""
+SAME_AIR_K = 5.0
+"""Where the air is not given, stands whose coldest sensors begin further apart than this had
+other air: 1 K is 0.34 % of its density. Ours, no source."""
 
-    name: str
-    setup: str
-    outcome: str
-    figures: Mapping[str, float]
+FAN_EXPONENT = 3.0
+"""Percent of power, and at equal voltage of current, per percent of speed that a fan or a
+propeller takes at unchanged efficiency (affinity laws)."""
+
+ASSUMPTIONS = (
+    "the same fan or propeller in both setups, with free inflow",
+    "its power goes with the cube of speed and with the density of the air (affinity laws)",
+    "a small change of speed",
+)
+
+_NO_PERCENT = ("_degc", "_start", "_peak")
+_SKIPPED = frozenset({"supply_ohm"})
+_INDEX = "efficiency index"
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What became of one quantity. Spreads are standard deviations between runs.
+    """What became of one quantity.
 
-    A spread is None where there is only one run: one run has no scatter to show.
+    Spreads are standard deviations between runs, None where there is one run. `change_pct`
+    is the change of the geometric mean; None, like the interval, with the reason in `why`.
+    `scatter_pct` and `stand_pct` are the standard uncertainties that the interval is made of:
+    between runs, and from the stand's components.
     """
 
     quantity: str
@@ -38,8 +68,36 @@ class Change:
     variant: float
     baseline_spread: float | None
     variant_spread: float | None
-    change_pct: float | None
     runs: tuple[int, int]
+    change_pct: float | None = None
+    ci95_pct: Interval | None = None
+    scatter_pct: float | None = None
+    stand_pct: float = 0.0
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """Percent of something per percent of speed; None, with the reason, where not determined."""
+
+    value: float | None
+    ci95: Interval | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EfficiencyChange:
+    """In percent of the baseline's efficiency, by the affinity laws; or `withheld`, the reason.
+
+    `measured_pct` is the same from a torque sensor, where there is one.
+    """
+
+    value: float | None = None
+    ci95: Interval | None = None
+    withheld: str = ""
+    assumptions: tuple[str, ...] = ASSUMPTIONS
+    measured_pct: float | None = None
+    measured_ci95: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,24 +107,59 @@ class Comparison:
     baseline: str
     variant: str
     changes: tuple[Change, ...]
+    current_per_speed: Ratio
+    power_per_speed: Ratio
+    efficiency: EfficiencyChange
+    verdict: Verdict
+    conditions: tuple[Condition, ...]
+
+    def change(self, quantity: str) -> Change | None:
+        """The change of `quantity`, if it was measured in all runs."""
+        return next((change for change in self.changes if change.quantity == quantity), None)
 
 
 @dataclass(frozen=True, slots=True)
 class Comparisons:
-    """Every variant against the baseline, and what was left out and why."""
+    """Every variant against the baseline, and what was left out and why.
+
+    `drift_pct` maps quantities to the drift from the first run to the last, and its
+    interval, that was taken out; it is empty where `drift` says why none was.
+    """
 
     baseline: str
     variants: tuple[Comparison, ...]
     warnings: tuple[str, ...]
+    drift: str = ""
+    drift_pct: Mapping[str, tuple[float, Interval]] = field(default_factory=dict)
 
 
-def compare(runs: Sequence[RunFigures], baseline: str) -> Comparisons:
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the tester asks besides: the smallest gain of speed worth having, in percent, the
+    density of the air in kg/m3 by setup, and whether the rotor was changed too."""
+
+    worth_pct: float = 0.0
+    density_kg_m3: Mapping[str, float] = field(default_factory=dict)
+    other_rotor: bool = False
+
+
+def compare(runs: Sequence[Run], baseline: str, question: Question | None = None) -> Comparisons:
     """Compare every other setup in `runs` with `baseline`.
 
     Runs that were tripped or have no steady part are left out, with a warning each. Raises
     SettingsError where nothing is left to compare.
     """
-    used, warnings = _usable(runs)
+    question = question or Question()
+    used, warnings = _usable(runs, baseline)
+    setups = list(dict.fromkeys(run.setup for run in used))
+    others = [setup for setup in setups if setup != baseline]
+    table = _Table(used, baseline, others, question)
+    warnings += table.warnings
+    variants = tuple(table.comparison(other) for other in others)
+    return Comparisons(baseline, variants, tuple(warnings), table.drift_words, table.drifts())
+
+
+def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
     setups = list(dict.fromkeys(run.setup for run in runs))
     if baseline not in setups:
         raise SettingsError(
@@ -74,64 +167,300 @@ def compare(runs: Sequence[RunFigures], baseline: str) -> Comparisons:
             where="--baseline",
             to_do=f"The setups found are: {', '.join(map(repr, setups)) or 'none'}.",
         )
-    for setup in setups:
-        if not any(run.setup == setup for run in used):
-            warnings.append(f"setup {setup!r} has no run that can be used")
-    base = [run for run in used if run.setup == baseline]
-    others = [s for s in setups if s != baseline and any(run.setup == s for run in used)]
-    if not base or not others:
-        raise SettingsError(
-            "a comparison needs usable runs of the baseline and of one more setup",
-            to_do="\n  ".join(warnings) or "Record runs of a second setup with --setup.",
-        )
-    variants = tuple(
-        Comparison(baseline, name, _changes(base, [run for run in used if run.setup == name]))
-        for name in others
-    )
-    for name, count in ((s, sum(run.setup == s for run in used)) for s in [baseline, *others]):
-        if count == 1:
-            warnings.append(f"setup {name!r} has one run: its scatter is not known")
-    return Comparisons(baseline, variants, tuple(warnings))
-
-
-def _usable(runs: Sequence[RunFigures]) -> tuple[list[RunFigures], list[str]]:
-    used, warnings = [], []
+    used: list[Run] = []
+    warnings: list[str] = []
     for run in runs:
         if run.outcome != "done":
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")
+        elif not any(math.isfinite(value) for value in run.figures.values()):
+            warnings.append(f"{run.name} is left out: none of its readings is valid")
         else:
             used.append(run)
+    for setup in setups:
+        count = sum(run.setup == setup for run in used)
+        if count == 0:
+            warnings.append(f"setup {setup!r} has no run that can be used")
+        if count == 1:
+            warnings.append(
+                f"setup {setup!r} has one run: its scatter is not known, and so no interval is"
+            )
+    kept = {run.setup for run in used}
+    if baseline not in kept or len(kept) < 2:
+        raise SettingsError(
+            "a comparison needs usable runs of the baseline and of one more setup",
+            to_do="\n  ".join(warnings) or "Record runs of a second setup with --setup.",
+        )
+    stands = sorted({run.stand_name for run in used})
+    if len(stands) > 1:
+        raise SettingsError(
+            f"the runs come from different stands: {', '.join(map(repr, stands))}",
+            where="captures",
+            to_do="Compare runs of one stand: what two stands read wrong does not cancel.",
+        )
     return used, warnings
 
 
-def _changes(base: Sequence[RunFigures], variant: Sequence[RunFigures]) -> tuple[Change, ...]:
-    shared = [
-        quantity
-        for quantity in base[0].figures
-        if quantity not in _NOT_COMPARED
-        and all(quantity in run.figures for run in [*base, *variant])
-    ]
-    return tuple(_change(quantity, base, variant) for quantity in shared)
+class _Table:
+    """The runs' logarithms under one model, from which every answer is taken."""
+
+    def __init__(
+        self, runs: list[Run], baseline: str, others: list[str], question: Question
+    ) -> None:
+        self.runs, self.baseline, self.others, self.question = runs, baseline, others, question
+        self.warnings: list[str] = []
+        self.setups = tuple(run.setup for run in runs)
+        shared = [
+            quantity
+            for quantity in runs[0].figures
+            if quantity not in _SKIPPED
+            and all(math.isfinite(run.figures.get(quantity, math.nan)) for run in runs)
+        ]
+        self.quantities = shared
+        self.logged = [
+            quantity
+            for quantity in shared
+            if not quantity.endswith(_NO_PERCENT)
+            and all(run.figures[quantity] > 0.0 for run in runs)
+        ]
+        self.time_s = self._time_s()
+        columns = [[math.log(run.figures[quantity]) for run in runs] for quantity in self.logged]
+        if {"speed_rpm", "power_w"} <= set(self.logged):
+            self.logged.append(_INDEX)
+            columns.append([self._efficiency_index(run) for run in runs])
+        self.model = Model(self.setups, np.array(columns).T.reshape(len(runs), -1), self.time_s)
+        self.contrasts = {other: self.model.contrast(baseline, other) for other in others}
+        self._criticals: dict[int, float] = {}
+        self._point_out_suspects()
+
+    # Drift
+
+    def _time_s(self) -> Floats | None:
+        time_s = np.array([run.began_s for run in self.runs], dtype=float)
+        apart = all(
+            can_take_out_drift(self.setups, time_s, self.baseline, other) for other in self.others
+        )
+        if apart and np.isfinite(time_s).all():
+            self.drift_words = "The setups were run in turn, so a drift over the day is taken out."
+            return time_s
+        self.drift_words = (
+            "Drift and setup cannot be told apart in this order of runs: a stand that warms up or "
+            "a pack that empties may stand behind a change. Run the setups in turn, at least "
+            "three times each."
+        )
+        return None
+
+    def drifts(self) -> dict[str, tuple[float, Interval]]:
+        """How far each quantity drifted from the first run to the last, in percent."""
+        if self.time_s is None:
+            return {}
+        drift = self.model.drift()
+        result = {}
+        for index, quantity in enumerate(self.logged):
+            value, error = float(drift.estimates[index]), _error(drift, index)
+            if quantity != _INDEX and drift.df[index] > 0.0:
+                reach = critical(float(drift.df[index])) * error
+                result[quantity] = (_pct(value), (_pct(value - reach), _pct(value + reach)))
+        return result
+
+    # Answers
+
+    def comparison(self, other: str) -> Comparison:
+        """All about one variant."""
+        changes = tuple(self._change(quantity, other) for quantity in self.quantities)
+        efficiency = self._efficiency(other)
+        by_name = {change.quantity: change for change in changes}
+        judged = verdict(by_name.get("speed_rpm"), efficiency, self.question.worth_pct)
+        return Comparison(
+            self.baseline,
+            other,
+            changes,
+            self._per_speed("current_a", other),
+            self._per_speed("power_w", other),
+            efficiency,
+            judged,
+            conditions(self._of(self.baseline), self._of(other)),
+        )
+
+    def _change(self, quantity: str, other: str) -> Change:
+        before = np.array([run.figures[quantity] for run in self._of(self.baseline)])
+        after = np.array([run.figures[quantity] for run in self._of(other)])
+        plain = Change(
+            quantity,
+            float(before.mean()),
+            float(after.mean()),
+            _spread(before),
+            _spread(after),
+            (len(before), len(after)),
+        )
+        if quantity not in self.logged:
+            # A temperature in degrees Celsius has no percent: its zero is arbitrary.
+            celsius = quantity.endswith(_NO_PERCENT)
+            return replace(plain, why="" if celsius else "not positive in every run: no percent")
+        index = self.logged.index(quantity)
+        contrast = self.contrasts[other]
+        value = float(contrast.estimates[index])
+        stand = self._stand_error(quantity, other)
+        interval = self._interval(contrast, index, stand)
+        scatter = _error(contrast, index)
+        return replace(
+            plain,
+            change_pct=_pct(value),
+            ci95_pct=interval and (_pct(interval[0]), _pct(interval[1])),
+            scatter_pct=100.0 * scatter if math.isfinite(scatter) else None,
+            stand_pct=100.0 * stand,
+            why="" if interval else "one run of a setup: its scatter is not known",
+        )
+
+    def _per_speed(self, quantity: str, other: str) -> Ratio:
+        if quantity not in self.logged or "speed_rpm" not in self.logged:
+            return Ratio(None, None, "speed or the quantity was not measured in every run")
+        contrast = self.contrasts[other]
+        pair = [self.logged.index(quantity), self.logged.index("speed_rpm")]
+        over, under = (math.expm1(contrast.estimates[index]) for index in pair)
+        value = over / under if under else None
+        df = float(contrast.df[pair].min())
+        if df <= 0.0:
+            return Ratio(value, None, "one run of a setup: its scatter is not known")
+        # From logarithms to fractions, by the slope of the exponential.
+        slope = np.array([1.0 + over, 1.0 + under])
+        spread = contrast.covariance[np.ix_(pair, pair)] * np.outer(slope, slope)
+        interval = fieller(over, under, spread.tolist(), self._critical(df))
+        if interval is None:
+            return Ratio(None, None, "the change of speed is within the scatter")
+        return Ratio(value, interval)
+
+    def _efficiency(self, other: str) -> EfficiencyChange:
+        measured_pct = measured_ci = None
+        if "efficiency" in self.logged:
+            change = self._change("efficiency", other)
+            measured_pct, measured_ci = change.change_pct, change.ci95_pct
+        reason = self._why_no_efficiency(other)
+        if reason:
+            return EfficiencyChange(
+                withheld=reason, measured_pct=measured_pct, measured_ci95=measured_ci
+            )
+        index, contrast = self.logged.index(_INDEX), self.contrasts[other]
+        interval = self._interval(contrast, index, self._stand_error(_INDEX, other))
+        return EfficiencyChange(
+            _pct(float(contrast.estimates[index])),
+            interval and (_pct(interval[0]), _pct(interval[1])),
+            measured_pct=measured_pct,
+            measured_ci95=measured_ci,
+        )
+
+    def _why_no_efficiency(self, other: str) -> str:
+        density = self.question.density_kg_m3
+        if self.question.other_rotor:
+            return "another fan or propeller: its power at a speed is not the old one's"
+        if _INDEX not in self.logged:
+            return "speed or power was not measured, or not positive, in every run"
+        speed_pct = _pct(float(self.contrasts[other].estimates[self.logged.index("speed_rpm")]))
+        if abs(speed_pct) > SMALL_CHANGE_PCT:
+            return (
+                f"speed changed by {speed_pct:+.0f} %: the affinity laws are relied on up to "
+                f"{SMALL_CHANGE_PCT:g} %"
+            )
+        if not {self.baseline, other} <= density.keys():
+            if {self.baseline, other} & density.keys():
+                return "the air is given for one of the two setups only"
+            before, after = (
+                np.mean([run.coldest_start_degc for run in self._of(setup)])
+                for setup in (self.baseline, other)
+            )
+            if abs(after - before) > SAME_AIR_K:
+                return (
+                    f"the stand began {after - before:+.1f} K apart and the air is not given: "
+                    "its density may differ"
+                )
+        return ""
+
+    # Parts
+
+    def _of(self, setup: str) -> list[Run]:
+        return [run for run in self.runs if run.setup == setup]
+
+    def _efficiency_index(self, run: Run) -> float:
+        """The logarithm of density times speed cubed over power."""
+        density = self.question.density_kg_m3.get(run.setup, 1.0)
+        figures = run.figures
+        return (
+            3.0 * math.log(figures["speed_rpm"]) - math.log(figures["power_w"]) + math.log(density)
+        )
+
+    def _stand_error(self, quantity: str, other: str) -> float:
+        """What the stand's components add to the logarithm of the ratio: standard uncertainty."""
+        before, after = self._measured(self.baseline), self._measured(other)
+        try:
+            if quantity == _INDEX:
+                ratio = (after["speed_rpm"] / before["speed_rpm"]) ** 3 * (
+                    before["power_w"] / after["power_w"]
+                )
+            else:
+                ratio = after[quantity] / before[quantity]
+        except KeyError:
+            return 0.0
+        return float(getattr(ratio, "std_dev", 0.0) / getattr(ratio, "nominal_value", ratio))
+
+    def _measured(self, setup: str) -> dict[str, Any]:
+        """The setup's means with their uncertainty."""
+        runs = self._of(setup)
+        sums: dict[str, Any] = {}
+        for run in runs:
+            for quantity, value in run.measured().items():
+                sums[quantity] = sums.get(quantity, 0.0) + value / len(runs)
+        return sums
+
+    def _interval(self, contrast: Contrast, index: int, stand: float) -> Interval | None:
+        value, error, df = (
+            float(contrast.estimates[index]),
+            _error(contrast, index),
+            float(contrast.df[index]),
+        )
+        if df <= 0.0:
+            return None
+        combined = math.hypot(error, stand)
+        # Welch and Satterthwaite again: what the stand adds is known for good.
+        df = df * (combined / error) ** 4 if error > 0.0 else math.inf
+        reach = self._critical(df) * combined
+        return value - reach, value + reach
+
+    def _critical(self, df: float) -> float:
+        """For all variants at once where there are several."""
+        df = min(df, 1e6)
+        if len(self.others) == 1:
+            return critical(df)
+        whole = max(int(df), 1)
+        if whole not in self._criticals:
+            weights = np.array([self.contrasts[other].weights for other in self.others])
+            shared = weights @ weights.T
+            length = np.sqrt(np.diag(shared))
+            self._criticals[whole] = family_critical(shared / np.outer(length, length), whole)
+        return self._criticals[whole]
+
+    def _point_out_suspects(self) -> None:
+        rest = self.model.residuals()
+        for setup in dict.fromkeys(self.setups):
+            rows = [row for row, run in enumerate(self.runs) if run.setup == setup]
+            for quantity in ("speed_rpm", "current_a"):
+                if quantity not in self.logged:
+                    continue
+                found = grubbs(rest[rows, self.logged.index(quantity)].tolist())
+                if found is not None:
+                    self.warnings.append(
+                        f"{self.runs[rows[found]].name} stands out in {quantity} among the runs "
+                        f"of {setup!r} (Grubbs' test at 5 %); it is kept: look at it"
+                    )
 
 
-def _change(quantity: str, base: Sequence[RunFigures], variant: Sequence[RunFigures]) -> Change:
-    before = np.array([run.figures[quantity] for run in base])
-    after = np.array([run.figures[quantity] for run in variant])
-    # A temperature in degrees Celsius has no percent: its zero is arbitrary.
-    has_ratio = not quantity.endswith("_degc") and before.mean() > 0.0
-    change = 100.0 * (after.mean() / before.mean() - 1.0) if has_ratio else None
-    return Change(
-        quantity=quantity,
-        baseline=float(before.mean()),
-        variant=float(after.mean()),
-        baseline_spread=_spread(before),
-        variant_spread=_spread(after),
-        change_pct=None if change is None else float(change),
-        runs=(len(before), len(after)),
-    )
+def _error(contrast: Contrast, index: int) -> float:
+    return float(math.sqrt(contrast.covariance[index, index]))
 
 
-def _spread(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float | None:
+def _pct(logarithm: float) -> float:
+    return 100.0 * math.expm1(logarithm)
+
+
+def _spread(values: Floats) -> float | None:
     return float(values.std(ddof=1)) if len(values) > 1 else None

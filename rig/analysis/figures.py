@@ -2,41 +2,105 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
 import numpy as np
 import pandas as pd
 
+from rig.analysis.inference import standard_error
 from rig.analysis.steady import Window, steady_window
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
 
+SAG_FROM_A = 2.0
+"""The supply's resistance is told where the current moves by at least so much."""
 
-def run_figures(frame: pd.DataFrame) -> dict[str, float]:
-    """The figures of one run; empty where the run has no steady part.
 
-    For every physical column of `frame` its mean over the steady window, for temperatures
-    also the rise from the first line to the peak (`motor_degc_rise`, K). Power is the mean
-    of the product of volts and amps, since `power_w` holds the products. Rows that are not
-    valid are left out. Further: `steady_from_s`, `steady_to_s`, `charge_ah`, `energy_wh`
-    over the whole run, by the trapezoidal rule over the board's ticks.
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The figures of one run; `means` is empty where the run has no steady part.
+
+    `means`: by column, over the steady window; further the keys that `run_figures` lists.
+    `errors`: standard errors of the means in `means`, autocorrelation allowed for.
+    `counts`: `invalid` and `lines` in the drive.
     """
-    window = steady_window(frame)
+
+    window: Window | None = None
+    means: Mapping[str, float] = field(default_factory=dict)
+    errors: Mapping[str, float] = field(default_factory=dict)
+    counts: Mapping[str, int] = field(default_factory=dict)
+
+
+def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
+    """The figures of one run, over `window` or over the steady part of its last hold.
+
+    For every physical column its mean over the window; for temperatures (degrees Celsius)
+    also `<column>_start`, `<column>_peak`, both over the whole run, and `<column>_rise` (K)
+    from one to the other. Power is the mean of the product of volts and amps, since
+    `power_w` holds the products. Rows that are not valid are left out. Further:
+    `rpm_per_v` under load, `charge_ah` and `energy_wh` over the whole run by the trapezoidal
+    rule over the board's ticks, `efficiency` and `shaft_w` where torque was measured, and
+    `supply_ohm`, the slope of volts over amps, where the current moved enough.
+    """
+    window = window or steady_window(frame)
+    valid = frame["valid"].to_numpy(dtype=bool)
+    driven = (frame["phase"] == "running").to_numpy()
+    counts = {"lines": int(driven.sum()), "invalid": int((driven & ~valid).sum())}
     if window is None:
-        return {}
-    steady = _inside(frame, window)
-    figures = {"steady_from_s": window.start_s, "steady_to_s": window.end_s}
+        return Figures(counts=counts)
+    steady = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy() & valid]
+    means: dict[str, float] = {}
+    errors: dict[str, float] = {}
     for column in physical_columns(frame):
-        figures[column] = float(steady[column].mean())
+        values = steady[column].dropna().to_numpy(dtype=float)
+        means[column] = float(values.mean()) if len(values) else float("nan")
+        errors[column] = standard_error(values)
         if column.endswith("_degc"):
-            readings = frame.loc[frame["valid"].to_numpy(dtype=bool), column].dropna()
+            readings = frame.loc[valid, column].dropna()
             if len(readings):
-                figures[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
+                means[f"{column}_start"] = float(readings.iloc[0])
+                means[f"{column}_peak"] = float(readings.max())
+                means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
+    _add_derived(means, errors, steady)
     time_s = frame["time_s"].to_numpy()
     for column, name in (("current_a", "charge_ah"), ("power_w", "energy_wh")):
         if column in frame:
             values = np.nan_to_num(frame[column].to_numpy(dtype=float))
-            figures[name] = float(np.trapezoid(values, time_s)) / 3600.0
-    return figures
+            means[name] = float(np.trapezoid(values, time_s)) / 3600.0
+    sag = supply_resistance_ohm(frame[driven & valid])
+    if sag is not None:
+        means["supply_ohm"], errors["supply_ohm"] = sag
+    return Figures(window, means, errors, counts)
+
+
+def run_figures(frame: pd.DataFrame) -> dict[str, float]:
+    """`figures_of` as one flat mapping, with `steady_from_s` and `steady_to_s`; may be empty."""
+    figures = figures_of(frame)
+    if figures.window is None:
+        return {}
+    window = {"steady_from_s": figures.window.start_s, "steady_to_s": figures.window.end_s}
+    return {**window, **figures.means}
+
+
+def supply_resistance_ohm(driven: pd.DataFrame) -> tuple[float, float] | None:
+    """The supply's resistance and its standard error, from volts against amps of a drive.
+
+    A straight line by least squares; the error allows for residuals that hang together.
+    None where there is too little to tell it from.
+    """
+    if "current_a" not in driven or "voltage_v" not in driven:
+        return None
+    rows = driven[["current_a", "voltage_v"]].dropna().to_numpy(dtype=float)
+    if len(rows) < 20 or np.ptp(rows[:, 0]) < SAG_FROM_A:
+        return None
+    current_a = rows[:, 0] - rows[:, 0].mean()
+    slope = float(current_a @ rows[:, 1] / (current_a @ current_a))
+    rest = rows[:, 1] - rows[:, 1].mean() - slope * current_a
+    # The standard error of a mean, taken from the amps' weight in the slope.
+    error = standard_error(rest) * np.sqrt(len(rows)) / np.sqrt(current_a @ current_a)
+    return -slope, float(error)
 
 
 def physical_columns(frame: pd.DataFrame) -> list[str]:
@@ -48,6 +112,12 @@ def physical_columns(frame: pd.DataFrame) -> list[str]:
     ]
 
 
-def _inside(frame: pd.DataFrame, window: Window) -> pd.DataFrame:
-    inside = frame["time_s"].between(window.start_s, window.end_s) & frame["valid"]
-    return frame[inside.to_numpy()]
+def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:
+    if {"speed_rpm", "voltage_v"} <= means.keys() and means["voltage_v"] > 0.0:
+        means["rpm_per_v"] = means["speed_rpm"] / means["voltage_v"]
+    if {"torque_nm", "speed_rpm", "power_w"} <= set(steady):
+        shaft_w = steady["torque_nm"] * steady["speed_rpm"] * (np.pi / 30.0)
+        means["shaft_w"] = float(shaft_w.mean())
+        errors["shaft_w"] = standard_error(shaft_w.dropna().to_numpy(dtype=float))
+        if means["power_w"] > 0.0:
+            means["efficiency"] = means["shaft_w"] / means["power_w"]

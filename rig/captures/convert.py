@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -224,10 +224,20 @@ def _stand_of(introduction: Introduction, journal: Path) -> Stand:
     return stand_from_dict(raw, f"{journal}, begin")
 
 
+def sampler_of(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> Sampler:
+    """The calibration that a capture's metadata describe. Raises RigError."""
+    return Sampler(stand_from_dict(stand), *_board(hello, channels, "capture"))
+
+
 def _board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:
+    return _board(meta.hello, meta.channels, str(where))
+
+
+def _board(hello: str, channels: Sequence[str], where: str) -> tuple[Hello, list[Channel]]:
     try:
-        hello = Hello.parse(meta.hello.split(",")[1:])
-        channels = [Channel.parse(body.split(",")[1:]) for body in meta.channels]
+        return (
+            Hello.parse(hello.split(",")[1:]),
+            [Channel.parse(body.split(",")[1:]) for body in channels],
+        )
     except (ValueError, IndexError) as error:
-        raise InputFileError("its description of the board is damaged", where=str(where)) from error
-    return hello, channels
+        raise InputFileError("its description of the board is damaged", where=where) from error

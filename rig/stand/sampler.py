@@ -178,19 +178,20 @@ class Sampler:
             places.append(EDGES)
         return [held.get(place, Limit(place, None, None, 0)) for place in places]
 
-    def measured(self, values: Mapping[str, float]) -> dict[str, Any]:
+    def measured(self, values: Mapping[str, float], *, single: bool = True) -> dict[str, Any]:
         """Readings by column, each with its uncertainty, as `UFloat`s of `uncertainties`.
 
         All that one Sampler gives share the stand's components as variables: a gain error
         cancels in a ratio of two readings. Power is the product of the voltage and current
-        given with it. Columns without a budget are left out.
+        given with it. Columns without a budget are left out. Without `single` the values are
+        means of many lines, whose steps are in their scatter.
         """
         if self._budget is None:
             from rig.stand.uncertainty import Budget
 
             self._budget = Budget()
         result = {
-            bound.column: self._budget.reading(bound, values[bound.column])
+            bound.column: self._budget.reading(bound, values[bound.column], single=single)
             for bound in self._bound
             if bound.column in values
         }
@@ -200,6 +201,7 @@ class Sampler:
                 self._hello.tick_hz,
                 self._hello.line_hz,
                 values["speed_rpm"],
+                single=single,
             )
         if "current_a" in result and "voltage_v" in result:
             result["power_w"] = result["current_a"] * result["voltage_v"]

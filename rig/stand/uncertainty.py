@@ -33,9 +33,10 @@ class Budget:
         self._parameters: dict[str, SimpleNamespace] = {}
         self._clock: Any = None
 
-    def reading(self, bound: BoundChannel, value: float) -> Any:
-        """A reading of `value` as a `UFloat`.
+    def reading(self, bound: BoundChannel, value: float, *, single: bool = True) -> Any:
+        """A reading of `value` as a `UFloat`: a `single` line's, or the mean of many.
 
+        A mean has no steps of its own: they are in its scatter.
         The steps of the conversions in a sum are taken as independent, as they are where
         noise of a step or more moves the input. Without noise all conversions of a sum err
         alike, and this part is too small by the square root of their number.
@@ -43,10 +44,19 @@ class Budget:
         if bound.column not in self._parameters:
             self._parameters[bound.column] = self._parameters_of(bound)
         step_u = STEP_U / math.sqrt(bound.channel.conversions)
-        mean = ufloat(bound.mean_count(bound.count_for(value)), step_u)
+        mean = bound.mean_count(bound.count_for(value))
+        mean = ufloat(mean, step_u) if single else mean
         return bound.quantity(mean, self._parameters[bound.column])
 
-    def speed(self, tachometer: Tachometer, tick_hz: int, line_hz: int, rpm: float) -> Any:
+    def speed(
+        self,
+        tachometer: Tachometer,
+        tick_hz: int,
+        line_hz: int,
+        rpm: float,
+        *,
+        single: bool = True,
+    ) -> Any:
         """A speed of `rpm` as a `UFloat`: the board's clock, and two edges known to a tick,
         one line or one edge apart, whichever is longer.
         """
@@ -54,6 +64,8 @@ class Budget:
             half_width = tachometer.clock_tolerance_pct / 100
             self._clock = ufloat(1.0, half_width / math.sqrt(3)) if half_width else 1.0
         edges_hz = abs(rpm) / 60 * tachometer.pulses_per_revolution
+        if not single:
+            return self._clock * rpm
         per_tick = min(line_hz, edges_hz) / tick_hz
         return self._clock * ufloat(rpm, abs(rpm) * per_tick * math.sqrt(2) * STEP_U)
 

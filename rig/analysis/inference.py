@@ -1,0 +1,105 @@
+"""Small pieces of inference, each with its source."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+MOST_RUNS = 500
+"""Beyond so many runs per setup nobody asks."""
+
+
+def fieller(
+    over: float, under: float, covariance: Sequence[Sequence[float]], t: float
+) -> tuple[float, float] | None:
+    """The interval of the ratio of two means; None where the lower may be zero.
+
+    `covariance` is of (over, under), `t` the critical value. E. C. Fieller, J. R. Statist.
+    Soc. B 16 (1954) 175-185.
+    """
+    (v_over, v_both), (_, v_under) = covariance
+    a = under**2 - t**2 * v_under
+    if not a > 0.0:
+        return None
+    b = over * under - t**2 * v_both
+    c = over**2 - t**2 * v_over
+    root = math.sqrt(max(b * b - a * c, 0.0))
+    return (b - root) / a, (b + root) / a
+
+
+def grubbs(values: ArrayLike, significance: float = 0.05) -> int | None:
+    """The index of the one value that stands out, by Grubbs' two-sided test; None if none does.
+
+    F. E. Grubbs, Technometrics 11 (1969) 1-21.
+    """
+    numbers = np.asarray(values, dtype=float)
+    n, spread = len(numbers), float(numbers.std(ddof=1)) if len(numbers) > 2 else 0.0
+    if spread <= 0.0:
+        return None
+    distance = np.abs(numbers - numbers.mean()) / spread
+    worst = int(distance.argmax())
+    return worst if distance[worst] > grubbs_limit(n, significance / 2.0) else None
+
+
+def grubbs_limit(n: int, tail: float) -> float:
+    """The largest distance from the mean, in standard deviations, that chance explains."""
+    t2 = float(stats.t.ppf(1.0 - tail / n, n - 2)) ** 2
+    return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
+
+
+def power_of_t_test(difference_sd: float, n: int, significance: float = 0.05) -> float:
+    """How often a two-sided t-test with `n` runs per setup sees `difference_sd` (Cohen's d)."""
+    df, off = 2 * (n - 1), difference_sd * math.sqrt(n / 2.0)
+    limit = float(stats.t.ppf(1.0 - significance / 2.0, df))
+    return float(stats.nct.sf(limit, df, off) + stats.nct.cdf(-limit, df, off))
+
+
+def runs_needed(difference_sd: float, power: float = 0.8) -> int | None:
+    """Runs per setup that see `difference_sd` with `power`; None beyond MOST_RUNS."""
+    if not difference_sd > 0.0:
+        return None
+    low, high = 1, 2
+    while power_of_t_test(difference_sd, high) < power:
+        low, high = high, high * 2
+        if low >= MOST_RUNS:
+            return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (
+            (low, middle) if power_of_t_test(difference_sd, middle) >= power else (middle, high)
+        )
+    return high
+
+
+def autocorrelation_time(values: ArrayLike) -> float:
+    """How many consecutive samples are worth one independent one, at least 1.
+
+    The integrated autocorrelation, summed over pairs until a pair is no longer positive
+    (C. J. Geyer, Statist. Sci. 7 (1992) 473-483, initial positive sequence). For an AR(1)
+    series this is (1 + r) / (1 - r).
+    """
+    numbers = np.asarray(values, dtype=float)
+    n = len(numbers)
+    centred = numbers - numbers.mean() if n else numbers
+    if n < 4 or not centred.any():
+        return 1.0
+    spectrum = np.fft.rfft(centred, 2 * n)
+    correlation = np.fft.irfft(spectrum * spectrum.conj())[:n]
+    correlation /= correlation[0]
+    pairs = correlation[: n - n % 2].reshape(-1, 2).sum(axis=1)
+    ends = np.flatnonzero(pairs <= 0.0)
+    used = pairs[: ends[0]] if len(ends) else pairs
+    return float(max(2.0 * used.sum() - 1.0, 1.0))
+
+
+def standard_error(values: ArrayLike) -> float:
+    """Of the mean of a series whose samples hang together; nan for fewer than two."""
+    numbers = np.asarray(values, dtype=float)
+    if len(numbers) < 2:
+        return math.nan
+    effective = max(len(numbers) / autocorrelation_time(numbers), 1.0)
+    return float(numbers.std(ddof=1) / math.sqrt(effective))

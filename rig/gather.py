@@ -1,0 +1,185 @@
+"""Captures in, runs ready to be compared out. Figures are kept by content, once reckoned."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from platformdirs import user_cache_path
+
+from rig.analysis.runs import Run, Stand
+from rig.errors import InputFileError, RigError
+
+FIGURES_VERSION = 1
+"""Counts up whenever the same capture gives other figures than before."""
+
+WITH_HELP_FROM = 8
+"""Captures from which on several processes share the work."""
+
+Row = dict[str, Any]
+_ROW_HAS = {
+    "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
+    "stand", "hello", "channels",
+}  # fmt: skip
+
+
+def gather(
+    paths: Sequence[Path],
+    window_s: tuple[float, float] | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> list[Run]:
+    """The runs of `paths`, in the order in which they began. Raises InputFileError.
+
+    `window_s` is taken as the steady part of every run where it is given.
+    """
+    rows: list[Row] = []
+    for row in _rows(paths, window_s):
+        rows.append(row)
+        progress(len(rows) / len(paths))
+    stands: dict[str, Stand | None] = {}
+    runs = [_run(row, stands) for row in rows]
+    return sorted(runs, key=lambda run: (math.isnan(run.began_s), run.began_s, run.name))
+
+
+def _rows(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Iterator[Row]:
+    windows = [window_s] * len(paths)
+    if len(paths) < WITH_HELP_FROM or (os.cpu_count() or 1) < 2:
+        yield from map(_row, paths, windows)
+        return
+    kept = [_kept(path, window_s) for path in paths]
+    missing = [path for path, row in zip(paths, kept, strict=True) if row is None]
+    if not missing:
+        yield from (row for row in kept if row is not None)
+        return
+    with ProcessPoolExecutor(min(os.cpu_count() or 1, 8)) as several:
+        made = several.map(_row, missing, [window_s] * len(missing), chunksize=4)
+        for row in kept:
+            yield next(made) if row is None else row
+
+
+def _row(path: Path, window_s: tuple[float, float] | None) -> Row:
+    """All of a capture that a comparison needs, fit for JSON."""
+    row = _kept(path, window_s)
+    if row is None:
+        row = _reckon(path, window_s)
+        _keep(_place(path, window_s), row)
+    return row
+
+
+def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
+    from rig.analysis.figures import figures_of
+    from rig.analysis.steady import Window
+    from rig.captures.capture import load
+
+    capture = load(path)
+    meta = capture.meta
+    figures = figures_of(capture.frame, Window(*window_s) if window_s else None)
+    window = figures.window
+    return {
+        "name": path.name,
+        "setup": meta.setup,
+        "outcome": meta.outcome,
+        "means": dict(figures.means),
+        "errors": dict(figures.errors),
+        "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
+        "window": [window.start_s, window.end_s] if window else None,
+        "utc": meta.utc,
+        "throttle": _throttle(meta.plan.get("throttle")),
+        "stand": meta.stand,
+        "hello": meta.hello,
+        "channels": list(meta.channels),
+    }
+
+
+def _run(row: Mapping[str, Any], stands: dict[str, Stand | None]) -> Run:
+    board = row["hello"].split(",")
+    board[4:5] = []  # the boot number, another in every run
+    key = json.dumps([row["stand"], board, row["channels"]], sort_keys=True)
+    if key not in stands:
+        stands[key] = _stand(row)
+    means = {name: math.nan if value is None else value for name, value in row["means"].items()}
+    window = row["window"] or (math.nan, math.nan)
+    return Run(
+        name=row["name"],
+        setup=row["setup"],
+        outcome=row["outcome"],
+        figures=means,
+        errors=row["errors"],
+        counts=row["counts"],
+        began_s=_seconds(row["utc"]),
+        throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
+        stand_name=str(row["stand"].get("name", "")),
+        stand=stands[key],
+        window_s=(float(window[0]), float(window[1])),
+    )
+
+
+def _stand(row: Mapping[str, Any]) -> Stand | None:
+    """The calibration of a capture; None where it has none that can be read."""
+    from rig.captures.convert import sampler_of
+
+    try:
+        sampler = sampler_of(row["stand"], row["hello"], row["channels"])
+    except RigError:
+        return None
+    return lambda means: sampler.measured(means, single=False)
+
+
+def _throttle(steps: Any) -> list[tuple[float, float]]:
+    """The planned steps; none where the file has something else in their place."""
+    try:
+        return [(float(percent), float(seconds)) for percent, seconds in steps or []]
+    except (TypeError, ValueError):
+        return []
+
+
+def _seconds(utc: str) -> float:
+    try:
+        return datetime.fromisoformat(utc).timestamp()
+    except ValueError:
+        return math.nan
+
+
+# What was reckoned before
+
+
+def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
+    try:
+        with path.open("rb") as file:
+            content = hashlib.file_digest(file, "blake2b").hexdigest()[:40]
+    except OSError as error:
+        raise InputFileError(
+            f"cannot be read: {error.strerror or error}", where=str(path)
+        ) from error
+    asked = "" if window_s is None else f"-{window_s[0]!r}-{window_s[1]!r}"
+    name = f"{content}-{FIGURES_VERSION}{asked}.json"
+    return user_cache_path("rig", appauthor=False) / "figures" / name
+
+
+def _kept(path: Path, window_s: tuple[float, float] | None) -> Row | None:
+    place = _place(path, window_s)
+    try:
+        row = json.loads(place.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(row, dict) or row.keys() != _ROW_HAS:
+        return None
+    return {**row, "name": path.name}
+
+
+def _keep(place: Path, row: Row) -> None:
+    """Kept if it can be; a cache that cannot be written is no reason to fail."""
+    half = place.with_suffix(f".{os.getpid()}.half")
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        half.write_text(json.dumps(row), encoding="utf-8")
+        half.replace(place)
+    except OSError:
+        half.unlink(missing_ok=True)

@@ -1,0 +1,78 @@
+"""Comparisons as plain data, for --json and for whoever reads it."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from rig.analysis.comparison import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+
+
+def as_data(comparisons: Comparisons) -> dict[str, Any]:
+    """Fit for JSON: what is not known is null, intervals are pairs."""
+    return {
+        "baseline": comparisons.baseline,
+        "variants": {item.variant: _comparison(item) for item in comparisons.variants},
+        "drift": comparisons.drift,
+        "drift_pct": {
+            quantity: {"value": value, "ci95": list(interval)}
+            for quantity, (value, interval) in comparisons.drift_pct.items()
+        },
+        "warnings": list(comparisons.warnings),
+    }
+
+
+def _comparison(item: Comparison) -> dict[str, Any]:
+    return {
+        "changes": {change.quantity: _change(change) for change in item.changes},
+        "current_per_speed": _ratio(item.current_per_speed),
+        "power_per_speed": _ratio(item.power_per_speed),
+        "efficiency_change_pct": _efficiency(item.efficiency),
+        "verdict": item.verdict.word,
+        "verdict_sentence": item.verdict.sentence,
+        "runs_needed": item.verdict.runs_needed,
+        "not_the_change": [
+            {"name": found.name, "text": found.text, "speed_pct": known(found.speed_pct)}
+            for found in item.conditions
+        ],
+        "warnings": [found.text for found in item.conditions if found.speed_pct is None],
+    }
+
+
+def _change(change: Change) -> dict[str, Any]:
+    return {
+        "baseline": known(change.baseline),
+        "variant": known(change.variant),
+        "baseline_spread": change.baseline_spread,
+        "variant_spread": change.variant_spread,
+        "change_pct": change.change_pct,
+        "ci95_pct": _pair(change.ci95_pct),
+        "runs": list(change.runs),
+        "scatter_pct": change.scatter_pct,
+        "stand_pct": change.stand_pct,
+        "why": change.why,
+    }
+
+
+def _ratio(ratio: Ratio) -> dict[str, Any]:
+    return {"value": ratio.value, "ci95": _pair(ratio.ci95), "why": ratio.why}
+
+
+def _efficiency(change: EfficiencyChange) -> dict[str, Any]:
+    found: dict[str, Any] = {"assumptions": list(change.assumptions)}
+    if change.withheld:
+        found["withheld"] = change.withheld
+    else:
+        found |= {"value": change.value, "ci95": _pair(change.ci95)}
+    if change.measured_pct is not None:
+        found |= {"measured": change.measured_pct, "measured_ci95": _pair(change.measured_ci95)}
+    return found
+
+
+def _pair(interval: tuple[float, float] | None) -> list[float] | None:
+    return None if interval is None else list(interval)
+
+
+def known(value: float | None) -> float | None:
+    """`value`, or None where it is no number."""
+    return value if value is not None and math.isfinite(value) else None

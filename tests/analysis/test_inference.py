@@ -1,0 +1,181 @@
+"""Statistics against published examples."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from rig.analysis.contrasts import Model, can_take_out_drift, critical, family_critical
+from rig.analysis.inference import (
+    autocorrelation_time,
+    fieller,
+    grubbs,
+    grubbs_limit,
+    power_of_t_test,
+    runs_needed,
+    standard_error,
+)
+
+OLD = [32, 37, 35, 28, 41, 44, 35, 31, 34, 38, 42]
+NEW = [36, 31, 30, 31, 34, 36, 29, 32, 31]
+"""NIST/SEMATECH e-Handbook of Statistical Methods, 7.3.1: an old process and a new one."""
+
+
+def two(old: list[float], new: list[float], **more: object) -> Model:
+    values = np.array([*old, *new], dtype=float)[:, None]
+    return Model(("old",) * len(old) + ("new",) * len(new), values, **more)  # type: ignore[arg-type]
+
+
+def test_welch_as_the_e_handbook_has_it() -> None:
+    contrast = two(OLD, NEW).contrast("new", "old")
+    error = math.sqrt(contrast.covariance[0, 0])
+    assert contrast.estimates[0] / error == pytest.approx(2.2694, abs=5e-5)
+    assert contrast.df[0] == pytest.approx(15.5, abs=0.05)
+    reach = critical(contrast.df[0]) * error
+    assert contrast.estimates[0] - reach == pytest.approx(0.245943467970, rel=1e-9)
+
+
+def test_welch_on_logarithms_as_scipy_has_it() -> None:
+    model = two([*np.log(OLD)], [*np.log(NEW)])
+    contrast = model.contrast("old", "new")
+    result = stats.ttest_ind(np.log(NEW), np.log(OLD), equal_var=False)
+    low, high = result.confidence_interval()
+    reach = critical(contrast.df[0]) * math.sqrt(contrast.covariance[0, 0])
+    assert contrast.estimates[0] - reach == pytest.approx(low)
+    assert contrast.estimates[0] + reach == pytest.approx(high)
+    # The ratio of geometric means, worked out once with 12 digits.
+    assert math.exp(contrast.estimates[0] - reach) == pytest.approx(0.809835042865, rel=1e-9)
+
+
+def test_anova_sets_of_nist_with_two_groups() -> None:
+    # NIST StRD, AtmWtAg: t squared of the pooled test is the certified F of 15.94673;
+    # with equal counts Welch's t is the same.
+    rows = np.genfromtxt(
+        "tests/analysis/nist_strd_AtmWtAg.csv", delimiter=",", skip_header=1, dtype=float
+    )
+    one, other = rows[rows[:, 0] == 1, 1], rows[rows[:, 0] == 2, 1]
+    contrast = two([*one], [*other]).contrast("old", "new")
+    t = contrast.estimates[0] / math.sqrt(contrast.covariance[0, 0])
+    assert t**2 == pytest.approx(15.9467335677930, rel=1e-6)
+
+
+def test_drift_that_is_there_is_taken_out_exactly() -> None:
+    time_s = np.arange(8.0)
+    setups = ("a", "b") * 4
+    values = 0.3 * time_s + np.where(np.array(setups) == "b", 2.0, 0.0)
+    model = Model(setups, values[:, None], time_s)
+    assert model.contrast("a", "b").estimates[0] == pytest.approx(2.0)
+    assert model.drift().estimates[0] == pytest.approx(0.3 * 7.0)
+    plain = Model(setups, values[:, None]).contrast("a", "b")
+    assert plain.estimates[0] == pytest.approx(2.3)
+
+
+def test_with_drift_as_ordinary_least_squares_where_scatters_are_alike() -> None:
+    # Independent: scipy has no regression with two variables, numpy solves it.
+    random = np.random.default_rng(4)
+    time_s, mark = np.arange(400.0), np.tile([0.0, 1.0], 200)
+    values = 1.0 + 0.5 * mark + 0.01 * time_s + random.normal(0.0, 1.0, 400)
+    model = Model(tuple("ab"[int(m)] for m in mark), values[:, None], time_s)
+    contrast = model.contrast("a", "b")
+    columns = np.column_stack([np.ones(400), mark, time_s])
+    solution, rest, *_ = np.linalg.lstsq(columns, values, rcond=None)
+    pooled = rest[0] / 397 * np.linalg.inv(columns.T @ columns)[1, 1]
+    assert contrast.estimates[0] == pytest.approx(solution[1])
+    assert contrast.covariance[0, 0] == pytest.approx(pooled, rel=0.02)
+    assert contrast.df[0] == pytest.approx(397, rel=0.02)
+
+
+def test_one_run_has_no_scatter() -> None:
+    contrast = two([1.0], [2.0, 3.0]).contrast("old", "new")
+    assert contrast.estimates[0] == pytest.approx(1.5)
+    assert contrast.df[0] == 0.0
+    assert np.isnan(contrast.covariance).all()
+
+
+@pytest.mark.parametrize(
+    ("order", "told_apart"),
+    [("ababab", True), ("abbaab", True), ("aaabbb", False), ("abab", False), ("aaaabb", False)],
+)
+def test_when_drift_and_setup_can_be_told_apart(order: str, told_apart: bool) -> None:
+    assert can_take_out_drift(order, np.arange(len(order), dtype=float), "a", "b") is told_apart
+
+
+def test_family_wise_as_dunnett_has_it() -> None:
+    # Held against scipy.stats.dunnett, which is the same law by another way (Dunnett 1955).
+    random = np.random.default_rng(7)
+    groups = [random.normal(0.0, 1.0, 6) for _ in range(4)]
+    result = stats.dunnett(*groups[1:], control=groups[0], random_state=1)
+    interval = result.confidence_interval(0.95)
+    pooled = math.sqrt(sum(g.var(ddof=1) for g in groups) / 4 * 2 / 6)
+    theirs = (interval.high[0] - interval.low[0]) / 2 / pooled
+    correlation = np.full((3, 3), 0.5) + 0.5 * np.eye(3)
+    assert family_critical(correlation, 20) == pytest.approx(theirs, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("t_tail", "low", "high"),
+    [(0.90, 1.54478766329, 2.64235275050), (0.95, 1.45659649643, 2.83315758350),
+     (0.99, 1.27277478255, 3.36037795713)],
+)  # fmt: skip
+def test_fieller_as_published(t_tail: float, low: float, high: float) -> None:
+    # README of the DCSTATS repository, case A: a = 14, b = 7, SD 3 and 2, n = 6 + 6.
+    covariance = [[9 / 6, 0.0], [0.0, 4 / 6]]
+    found = fieller(14.0, 7.0, covariance, critical(10, t_tail))
+    assert found == pytest.approx((low, high), rel=1e-9)
+
+
+def test_fieller_gives_no_interval_where_the_lower_may_be_zero() -> None:
+    assert fieller(1.0, 0.5, [[0.1, 0.0], [0.0, 0.1]], 2.0) is None
+
+
+def test_grubbs_as_the_e_handbook_has_it() -> None:
+    # e-Handbook 1.3.5.17.1, data of Tietjen and Moore (1972).
+    values = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+    assert grubbs(values) == 7
+    assert grubbs_limit(8, 0.05) == pytest.approx(2.032, abs=5e-4)
+    assert grubbs(values[:-1]) is None
+    assert grubbs([1.0, 1.0, 1.0]) is None
+
+
+@pytest.mark.parametrize(
+    ("difference", "power", "runs"),
+    [(0.2, 0.8, 394), (0.5, 0.8, 64), (0.8, 0.8, 26), (1.0, 0.8, 17), (2.0, 0.8, 6),
+     (0.5, 0.9, 86), (1.0, 0.9, 23), (1.5, 0.9, 11)],
+)  # fmt: skip
+def test_runs_needed_as_cohen_has_them(difference: float, power: float, runs: int) -> None:
+    # Cohen 1988 for power 0.8 (from memory); power 0.9 worked out from the noncentral t.
+    assert runs_needed(difference, power) == runs
+
+
+def test_power_as_the_r_package_pwr_gives_it() -> None:
+    # Reference powers in statsmodels' own test suite (stats/tests/test_power.py).
+    assert power_of_t_test(1.0, 30) == pytest.approx(0.967708258242517, rel=1e-9)
+    assert power_of_t_test(0.1, 20) == pytest.approx(0.06095912465411235, rel=1e-9)
+    assert runs_needed(0.0) is None
+    assert runs_needed(0.01) is None
+
+
+@pytest.mark.parametrize("r", [0.0, 0.5, 0.8, 0.9])
+def test_autocorrelation_time_of_an_ar1_series(r: float) -> None:
+    # (1 + r) / (1 - r), the textbook sum of the geometric series.
+    random = np.random.default_rng(3)
+    noise = random.normal(size=400_000)
+    series = np.empty_like(noise)
+    series[0] = noise[0]
+    for i in range(1, len(noise)):
+        series[i] = r * series[i - 1] + noise[i]
+    assert autocorrelation_time(series) == pytest.approx((1 + r) / (1 - r), rel=0.06)
+
+
+def test_the_error_of_a_mean_covers_it() -> None:
+    random = np.random.default_rng(5)
+    inside = 0
+    for _ in range(400):
+        noise = random.normal(size=600)
+        series = np.convolve(noise, np.ones(10), "valid")
+        inside += abs(series.mean()) < 1.96 * standard_error(series)
+    assert inside / 400 > 0.9
+    assert math.isnan(standard_error([1.0]))
