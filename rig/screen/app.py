@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from pathlib import Path
 from typing import ClassVar, Protocol
@@ -101,6 +102,9 @@ class StandApp(App[None]):
         except RigError as error:
             self._refused(error)
             return
+        # A full collection takes 70 ms, for which no key is heard: what is there now stays.
+        gc.collect()
+        gc.freeze()
         self._plan, self._events = plan, []
         self._feed = Feed(self.post_message)
         self.recorder = Recorder(plan, self._feed.deliver)
