@@ -25,6 +25,7 @@ from rig.analysis.contrasts import (
 )
 from rig.analysis.inference import fieller, grubbs
 from rig.analysis.runs import Run
+from rig.analysis.trend import Trend, levels_of, trend
 from rig.analysis.verdict import Verdict, verdict
 from rig.errors import SettingsError
 
@@ -60,7 +61,7 @@ class Change:
     Spreads are standard deviations between runs, None where there is one run. `change_pct`
     is the change of the geometric mean; None, like the interval, with the reason in `why`.
     `scatter_pct` and `stand_pct` are the standard uncertainties that the interval is made of:
-    between runs, and from the stand's components.
+    between runs, and from the stand's components, which `sources` names one by one.
     """
 
     quantity: str
@@ -73,6 +74,7 @@ class Change:
     ci95_pct: Interval | None = None
     scatter_pct: float | None = None
     stand_pct: float = 0.0
+    sources: Mapping[str, float] = field(default_factory=dict)
     why: str = ""
 
 
@@ -131,6 +133,8 @@ class Comparisons:
     warnings: tuple[str, ...]
     drift: str = ""
     drift_pct: Mapping[str, tuple[float, Interval]] = field(default_factory=dict)
+    trends: tuple[Trend, ...] = ()
+    """Where the setups are levels of one number: the change per unit of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +160,9 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
     table = _Table(used, baseline, others, question)
     warnings += table.warnings
     variants = tuple(table.comparison(other) for other in others)
-    return Comparisons(baseline, variants, tuple(warnings), table.drift_words, table.drifts())
+    return Comparisons(
+        baseline, variants, tuple(warnings), table.drift_words, table.drifts(), table.trends()
+    )
 
 
 def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
@@ -264,6 +270,21 @@ class _Table:
                 result[quantity] = (_pct(value), (_pct(value - reach), _pct(value + reach)))
         return result
 
+    def trends(self) -> tuple[Trend, ...]:
+        """The change of the main quantities per unit, where the setups are levels."""
+        levels = levels_of(self.setups)
+        if not levels:
+            return ()
+        return tuple(
+            trend(
+                quantity,
+                [levels[setup] for setup in self.setups],
+                [run.figures[quantity] for run in self.runs],
+            )
+            for quantity in ("speed_rpm", "current_a", "power_w")
+            if quantity in self.logged
+        )
+
     # Answers
 
     def comparison(self, other: str) -> Comparison:
@@ -301,7 +322,8 @@ class _Table:
         index = self.logged.index(quantity)
         contrast = self.contrasts[other]
         value = float(contrast.estimates[index])
-        stand = self._stand_error(quantity, other)
+        sources = self._stand_errors(quantity, other)
+        stand = math.hypot(*sources.values())
         interval = self._interval(contrast, index, stand)
         scatter = _error(contrast, index)
         return replace(
@@ -310,6 +332,7 @@ class _Table:
             ci95_pct=interval and (_pct(interval[0]), _pct(interval[1])),
             scatter_pct=100.0 * scatter if math.isfinite(scatter) else None,
             stand_pct=100.0 * stand,
+            sources={name: 100.0 * share for name, share in sources.items()},
             why="" if interval else "one run of a setup: its scatter is not known",
         )
 
@@ -342,7 +365,8 @@ class _Table:
                 withheld=reason, measured_pct=measured_pct, measured_ci95=measured_ci
             )
         index, contrast = self.logged.index(_INDEX), self.contrasts[other]
-        interval = self._interval(contrast, index, self._stand_error(_INDEX, other))
+        stand = math.hypot(*self._stand_errors(_INDEX, other).values())
+        interval = self._interval(contrast, index, stand)
         return EfficiencyChange(
             _pct(float(contrast.estimates[index])),
             interval and (_pct(interval[0]), _pct(interval[1])),
@@ -389,8 +413,11 @@ class _Table:
             3.0 * math.log(figures["speed_rpm"]) - math.log(figures["power_w"]) + math.log(density)
         )
 
-    def _stand_error(self, quantity: str, other: str) -> float:
-        """What the stand's components add to the logarithm of the ratio: standard uncertainty."""
+    def _stand_errors(self, quantity: str, other: str) -> dict[str, float]:
+        """What each of the stand's components adds to the logarithm of the ratio.
+
+        Standard uncertainties, by component. A gain error that both setups share adds nothing.
+        """
         before, after = self._measured(self.baseline), self._measured(other)
         try:
             if quantity == _INDEX:
@@ -400,8 +427,12 @@ class _Table:
             else:
                 ratio = after[quantity] / before[quantity]
         except KeyError:
-            return 0.0
-        return float(getattr(ratio, "std_dev", 0.0) / getattr(ratio, "nominal_value", ratio))
+            return {}
+        shares: dict[str, float] = {}
+        for variable, part in getattr(ratio, "error_components", dict)().items():
+            name = variable.tag or "other"
+            shares[name] = math.hypot(shares.get(name, 0.0), part / ratio.nominal_value)
+        return shares
 
     def _measured(self, setup: str) -> dict[str, Any]:
         """The setup's means with their uncertainty."""

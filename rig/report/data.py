@@ -18,6 +18,14 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
             quantity: {"value": value, "ci95": list(interval)}
             for quantity, (value, interval) in comparisons.drift_pct.items()
         },
+        "trends": {
+            found.quantity: {
+                "per_unit_pct": found.per_unit_pct,
+                "ci95_pct": _pair(found.ci95_pct),
+                "lack_of_fit_p": known(found.lack_of_fit_p),
+            }
+            for found in comparisons.trends
+        },
         "warnings": list(comparisons.warnings),
     }
 
@@ -50,6 +58,7 @@ def _change(change: Change) -> dict[str, Any]:
         "runs": list(change.runs),
         "scatter_pct": change.scatter_pct,
         "stand_pct": change.stand_pct,
+        "sources_pct": dict(change.sources),
         "why": change.why,
     }
 

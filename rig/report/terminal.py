@@ -117,6 +117,15 @@ def print_comparisons(comparisons: Comparisons) -> None:
         ]
         told = f" From the first run to the last: {'; '.join(drifts)}." if drifts else ""
         say(plain(f"note: {comparisons.drift}{told}"), soft_wrap=True)
+    for found in comparisons.trends:
+        bent = "; the setups do not lie on a straight line" if found.lack_of_fit_p < 0.05 else ""
+        say(
+            plain(
+                f"trend: {quantity_name(found.quantity)} "
+                f"{_percent(found.per_unit_pct, found.ci95_pct)} per unit{bent}"
+            ),
+            soft_wrap=True,
+        )
     for warning in comparisons.warnings:
         say(plain(f"note: {warning}"), soft_wrap=True)
 

@@ -62,7 +62,8 @@ class Budget:
         """
         if self._clock is None:
             half_width = tachometer.clock_tolerance_pct / 100
-            self._clock = ufloat(1.0, half_width / math.sqrt(3)) if half_width else 1.0
+            spread = half_width / math.sqrt(3)
+            self._clock = ufloat(1.0, spread, "board clock") if half_width else 1.0
         edges_hz = abs(rpm) / 60 * tachometer.pulses_per_revolution
         if not single:
             return self._clock * rpm
@@ -72,26 +73,27 @@ class Budget:
     def _parameters_of(self, bound: BoundChannel) -> SimpleNamespace:
         sensor = bound.sensor
         if isinstance(sensor, Line):
-            intercept, slope = _line(sensor)
+            intercept, slope = _line(bound.column, sensor)
             return SimpleNamespace(intercept=intercept, slope=slope)
         result = SimpleNamespace()
         for field in fields(sensor):
             value = getattr(sensor, field.name)
             if isinstance(value, Parameter):
-                value = self._variable(field.name, value)
+                value = self._variable(bound.column, field.name, value)
             setattr(result, field.name, value)
         return result
 
-    def _variable(self, name: str, parameter: Parameter) -> Any:
+    def _variable(self, column: str, name: str, parameter: Parameter) -> Any:
         if not parameter.u:
             return parameter.value
         if name != "reference_v":
-            return ufloat(parameter.value, parameter.u)
+            return ufloat(parameter.value, parameter.u, f"{column} {name}")
         figures = parameter.value, parameter.u
-        return self._references.setdefault(figures, ufloat(*figures))
+        return self._references.setdefault(figures, ufloat(*figures, "reference_v"))
 
 
-def _line(sensor: Line) -> tuple[Any, Any]:
+def _line(column: str, sensor: Line) -> tuple[Any, Any]:
     if not any(map(any, sensor.covariance)):
         return sensor.intercept, sensor.slope
-    return tuple(correlated_values([sensor.intercept, sensor.slope], sensor.covariance))
+    values = [sensor.intercept, sensor.slope]
+    return tuple(correlated_values(values, sensor.covariance, tags=[f"{column} line"] * 2))

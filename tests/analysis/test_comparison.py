@@ -1,10 +1,13 @@
 """Steady window, figures and comparison, against numpy, pandas and hand sums."""
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from uncertainties import ufloat
 
 from rig.analysis.comparison import Question, compare
 from rig.analysis.figures import run_figures
@@ -283,3 +286,31 @@ def test_each_hold_has_its_own_window() -> None:
     assert first is not None and second is not None
     assert first.start_s == pytest.approx(1.0, abs=0.1) and first.end_s < 6.0
     assert second.start_s == pytest.approx(7.0, abs=0.2)
+
+
+def test_setups_that_are_levels_of_one_number_have_a_trend() -> None:
+    made = [
+        run
+        for level in (5.0, 10.0, 15.0)
+        for run in runs(
+            f"advance {level:g}", 30.0, 30.1, 29.9,
+            speeds=tuple(9000.0 * 1.002**level * f for f in (0.9999, 1.0, 1.0001)),
+        )
+    ]  # fmt: skip
+    found = {item.quantity: item for item in compare(made, "advance 5").trends}
+    assert found["speed_rpm"].per_unit_pct == pytest.approx(0.2, abs=1e-3)
+    assert compare([*runs("a", 1.0, 2.0), *runs("b", 1.0, 2.0)], "a").trends == ()
+
+
+def test_a_gain_that_all_runs_share_cancels_and_an_offset_does_not() -> None:
+    gain, offset = ufloat(1.0, 0.01, "gain"), ufloat(0.0, 0.05, "offset")
+
+    def stand(means: Mapping[str, float]) -> dict[str, Any]:
+        return {"current_a": means["current_a"] * gain + offset}
+
+    made = [*runs("a", 30.0, 30.1, stand=stand), *runs("b", 33.0, 33.1, stand=stand)]
+    change = compare(made, "a").variants[0].changes[0]
+    assert change.sources["gain"] == pytest.approx(0.0, abs=1e-9)
+    # By hand: 0.05 / 33.05 less 0.05 / 30.05.
+    assert change.sources["offset"] == pytest.approx(100 * (0.05 / 30.05 - 0.05 / 33.05))
+    assert change.stand_pct == pytest.approx(change.sources["offset"])
