@@ -1,0 +1,77 @@
+"""For notebooks: figures and comparisons as tidy tables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from rig import review
+from rig.analysis.comparison import Question
+from rig.gather import gather
+from rig.report.data import as_data
+
+Paths = str | Path | Sequence[str | Path]
+
+
+def figures(paths: Paths) -> pd.DataFrame:
+    """One row per run, in the order in which they began.
+
+    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `steady_from_s`, `steady_to_s`, then
+    every mean over the steady window under the name of its column, unit included, each
+    followed by `<column>_u`, its standard error, where it has one. `paths` are captures or
+    folders of them. Raises RigError.
+    """
+    rows = []
+    for run in gather(review.capture_files(_paths(paths))):
+        row: dict[str, object] = {
+            "capture": run.name,
+            "setup": run.setup,
+            "outcome": run.outcome,
+            "began": pd.to_datetime(run.began_s, unit="s", utc=True),
+            "steady_from_s": run.window_s[0],
+            "steady_to_s": run.window_s[1],
+        }
+        for quantity, mean in run.figures.items():
+            row[quantity] = mean
+            if quantity in run.errors:
+                row[f"{quantity}_u"] = run.errors[quantity]
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame:
+    """One row per setup and quantity, against `baseline`.
+
+    Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
+    (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
+    `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
+    """
+    question = Question(worth_pct=worth_pct)
+    data = as_data(review.compare(_paths(paths), baseline, question))
+    rows = []
+    for setup, item in data["variants"].items():
+        for quantity, change in item["changes"].items():
+            low, high = change["ci95_pct"] or (None, None)
+            rows.append(
+                {
+                    "setup": setup,
+                    "quantity": quantity,
+                    **{key: change[key] for key in _KEPT},
+                    "low_pct": low,
+                    "high_pct": high,
+                    "verdict": item["verdict"],
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+_KEPT = (
+    "baseline", "variant", "baseline_spread", "variant_spread", "change_pct", "scatter_pct",
+    "stand_pct",
+)  # fmt: skip
+
+
+def _paths(paths: Paths) -> list[Path]:
+    return [Path(paths)] if isinstance(paths, str | Path) else [Path(path) for path in paths]
