@@ -17,7 +17,7 @@ from rig.headless import Outcome
 from rig.plans import default_folder, find_stand, plan_run, throttle_steps
 from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
-from rig.report import terminal
+from rig.report.words import number, quantity_name
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
@@ -171,7 +171,7 @@ class Desk:
         """The run's figures as a person reads them. Raises InputFileError."""
         found = review.show(capture).figures
         return [
-            (terminal.quantity_name(column), terminal.number(value, column))
+            (quantity_name(column), number(value, column))
             for column, value in found.items()
             if not column.startswith("steady_")
         ]

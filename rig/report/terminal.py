@@ -15,34 +15,26 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
-from rig.analysis.comparison import FAN_EXPONENT, Change, Comparison, Comparisons
-from rig.stand.quantities import label_of, unit_of
+from rig.analysis.comparison import Comparison, Comparisons
+from rig.report.words import (
+    answer,
+    change_heads,
+    change_rows,
+    change_title,
+    condition_lines,
+    cost_lines,
+    drift_line,
+    number,
+    quantity_name,
+    told,
+    trend_lines,
+)
 from rig.text import plain
 
 Floats = NDArray[np.float64]
 
 NARROWEST = 72
 """Columns to print for where there is no terminal to ask."""
-
-_TOLD = (
-    "current_a", "voltage_v", "power_w", "speed_rpm", "torque_nm", "thrust_n", "rpm_per_v",
-    "shaft_w", "efficiency",
-)  # fmt: skip
-"""What a comparison on the terminal tells; --json has the rest."""
-
-_DRIFTS_TOLD = ("speed_rpm", "current_a")
-_PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
-_RESULTS = {
-    "charge_ah": ("charge, Ah", 3),
-    "energy_wh": ("energy, Wh", 3),
-    "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
-    "supply_ohm": ("Supply's resistance, ohm", 4),
-    "shaft_w": ("Shaft power, W", 1),
-    "efficiency": ("Efficiency", 4),
-}
-"""Figures that are no columns: name with unit, and places."""
-
-_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, degC", "_peak": "peak, degC"}
 
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
@@ -69,27 +61,6 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def quantity_name(quantity: str) -> str:
-    """What a person calls a figure, with its unit."""
-    if quantity in _RESULTS:
-        return _RESULTS[quantity][0]
-    for ending, words in _DEGC_PARTS.items():
-        if quantity.endswith(f"_degc{ending}"):
-            return f"{label_of(quantity.removesuffix(ending))} {words}"
-    return f"{label_of(quantity)}, {unit_of(quantity)}"
-
-
-def number(value: float | None, quantity: str) -> str:
-    """`value` with the places that suit its unit; a dash where there is none."""
-    if value is None or not np.isfinite(value):
-        return "-"
-    if quantity in _RESULTS:
-        return f"{value:.{_RESULTS[quantity][1]}f}"
-    if quantity.endswith(tuple(_DEGC_PARTS)):
-        return f"{value:.1f}"
-    return f"{value:.{_PLACES.get(unit_of(quantity), 1)}f}"
-
-
 def print_figures(figures: Mapping[str, float]) -> None:
     """The figures of one run."""
     if not figures:
@@ -108,98 +79,29 @@ def print_comparisons(comparisons: Comparisons) -> None:
     """For each variant the answer first, then the numbers behind it; the warnings last."""
     for comparison in comparisons.variants:
         _print_comparison(comparison)
-    say = console().print
     if comparisons.variants:
-        drifts = [
-            f"{quantity_name(quantity)} {_percent(value, interval)}"
-            for quantity, (value, interval) in comparisons.drift_pct.items()
-            if quantity in _DRIFTS_TOLD
-        ]
-        told = f" From the first run to the last: {'; '.join(drifts)}." if drifts else ""
-        say(plain(f"note: {comparisons.drift}{told}"), soft_wrap=True)
-    for found in comparisons.trends:
-        bent = "; the setups do not lie on a straight line" if found.lack_of_fit_p < 0.05 else ""
-        say(
-            plain(
-                f"trend: {quantity_name(found.quantity)} "
-                f"{_percent(found.per_unit_pct, found.ci95_pct)} per unit{bent}"
-            ),
-            soft_wrap=True,
-        )
+        _say(f"note: {drift_line(comparisons)}")
+    for line in trend_lines(comparisons):
+        _say(f"trend: {line}")
     for warning in comparisons.warnings:
-        say(plain(f"note: {warning}"), soft_wrap=True)
+        _say(f"note: {warning}")
 
 
 def _print_comparison(comparison: Comparison) -> None:
-    say = console().print
-    verdict = comparison.verdict
-    say()
-    say(plain(f"{comparison.baseline} -> {comparison.variant}: {verdict.word.upper()}"))
-    say(plain(verdict.sentence), soft_wrap=True)
-    counts = comparison.changes[0].runs if comparison.changes else (0, 0)
-    title = (
-        f"{comparison.baseline} ({counts[0]} runs) to {comparison.variant} ({counts[1]} runs); "
-        "+- is the standard deviation between runs"
+    console().print()
+    _say(answer(comparison))
+    _say(comparison.verdict.sentence)
+    print_table(
+        change_heads(comparison), change_rows(told(comparison)), title=change_title(comparison)
     )
-    rows = [
-        (
-            quantity_name(change.quantity),
-            _with_spread(change.baseline, change.baseline_spread, change),
-            _with_spread(change.variant, change.variant_spread, change),
-            "-" if change.change_pct is None else f"{change.change_pct:+.2f} %",
-            "-" if change.ci95_pct is None else "{:+.2f} to {:+.2f}".format(*change.ci95_pct),
-        )
-        for change in comparison.changes
-        if change.quantity in _TOLD or change.quantity.endswith("_rise")
-    ]
-    heads = ["quantity", f"{comparison.baseline} ", f"{comparison.variant} ", "change ", "95 % "]
-    print_table(heads, rows, title=title)
     for line in cost_lines(comparison):
-        say(plain(line), soft_wrap=True)
-    for found in comparison.conditions:
-        effect = (
-            "" if found.speed_pct is None else f"; alone worth about {found.speed_pct:+.2f} % speed"
-        )
-        say(plain(f"not the change under test: {found.text}{effect}"), soft_wrap=True)
+        _say(line)
+    for line in condition_lines(comparison):
+        _say(f"not the change under test: {line}")
 
 
-def cost_lines(comparison: Comparison) -> list[str]:
-    """What each percent of speed cost, and what became of the efficiency."""
-    lines = []
-    for name, ratio in (
-        ("current", comparison.current_per_speed),
-        ("power", comparison.power_per_speed),
-    ):
-        if ratio.value is None or ratio.ci95 is None:
-            lines.append(f"percent of {name} per percent of speed: not determined, {ratio.why}")
-        else:
-            low, high = ratio.ci95
-            lines.append(
-                f"percent of {name} per percent of speed: {ratio.value:.1f} ({low:.1f} to "
-                f"{high:.1f}); at unchanged efficiency a fan or propeller takes {FAN_EXPONENT:g}"
-            )
-    efficiency = comparison.efficiency
-    if efficiency.withheld:
-        lines.append(f"efficiency: withheld, {efficiency.withheld}")
-    elif efficiency.value is not None:
-        lines.append(
-            f"efficiency, without a torque sensor: {_percent(efficiency.value, efficiency.ci95)}; "
-            f"taken for granted: {'; '.join(efficiency.assumptions)}"
-        )
-    if efficiency.measured_pct is not None:
-        told = _percent(efficiency.measured_pct, efficiency.measured_ci95)
-        lines.append(f"efficiency, from the torque sensor: {told}")
-    return lines
-
-
-def _percent(value: float, interval: tuple[float, float] | None) -> str:
-    reach = "no interval" if interval is None else f"{interval[0]:+.2f} to {interval[1]:+.2f}"
-    return f"{value:+.2f} % ({reach})"
-
-
-def _with_spread(value: float, spread: float | None, change: Change) -> str:
-    text = number(value, change.quantity)
-    return text if spread is None else f"{text} +- {number(spread, change.quantity)}"
+def _say(line: str) -> None:
+    console().print(plain(line), soft_wrap=True)
 
 
 def print_plot(frame: pd.DataFrame, columns: Sequence[str] = ("speed_rpm", "current_a")) -> None:

@@ -1,0 +1,165 @@
+"""The words and numbers of a comparison, the same on the terminal and in a report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rig.analysis.comparison import FAN_EXPONENT, Change, Comparison, Comparisons
+from rig.stand.quantities import label_of, unit_of
+
+_TOLD = (
+    "current_a", "voltage_v", "power_w", "speed_rpm", "torque_nm", "thrust_n", "rpm_per_v",
+    "shaft_w", "efficiency",
+)  # fmt: skip
+"""What a comparison tells in few lines; --json has the rest."""
+
+_DRIFTS_TOLD = ("speed_rpm", "current_a")
+_PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
+_RESULTS = {
+    "charge_ah": ("charge, Ah", 3),
+    "energy_wh": ("energy, Wh", 3),
+    "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
+    "supply_ohm": ("Supply's resistance, ohm", 4),
+    "shaft_w": ("Shaft power, W", 1),
+    "efficiency": ("Efficiency", 4),
+}
+"""Figures that are no columns: name with unit, and places."""
+
+_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, degC", "_peak": "peak, degC"}
+
+
+def quantity_name(quantity: str) -> str:
+    """What a person calls a figure, with its unit."""
+    if quantity in _RESULTS:
+        return _RESULTS[quantity][0]
+    for ending, words in _DEGC_PARTS.items():
+        if quantity.endswith(f"_degc{ending}"):
+            return f"{label_of(quantity.removesuffix(ending))} {words}"
+    return f"{label_of(quantity)}, {unit_of(quantity)}"
+
+
+def number(value: float | None, quantity: str) -> str:
+    """`value` with the places that suit its unit; a dash where there is none."""
+    if value is None or not np.isfinite(value):
+        return "-"
+    if quantity in _RESULTS:
+        return f"{value:.{_RESULTS[quantity][1]}f}"
+    if quantity.endswith(tuple(_DEGC_PARTS)):
+        return f"{value:.1f}"
+    return f"{value:.{_PLACES.get(unit_of(quantity), 1)}f}"
+
+
+def answer(comparison: Comparison) -> str:
+    """Who was held against whom, and the verdict's word."""
+    return f"{comparison.baseline} -> {comparison.variant}: {comparison.verdict.word.upper()}"
+
+
+def told(comparison: Comparison) -> list[Change]:
+    """The changes that matter most."""
+    return [
+        change
+        for change in comparison.changes
+        if change.quantity in _TOLD or change.quantity.endswith("_rise")
+    ]
+
+
+def change_title(comparison: Comparison) -> str:
+    """What stands above a table of `change_rows`."""
+    counts = comparison.changes[0].runs if comparison.changes else (0, 0)
+    return (
+        f"{comparison.baseline} ({counts[0]} runs) to {comparison.variant} ({counts[1]} runs); "
+        "+- is the standard deviation between runs"
+    )
+
+
+def change_heads(comparison: Comparison) -> list[str]:
+    """The heads of `change_rows`; those of numbers end in a blank."""
+    return ["quantity", f"{comparison.baseline} ", f"{comparison.variant} ", "change ", "95 % "]
+
+
+def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
+    """A row per quantity, as `change_heads` names the cells."""
+    return [
+        (
+            quantity_name(change.quantity),
+            with_spread(change.baseline, change.baseline_spread, change.quantity),
+            with_spread(change.variant, change.variant_spread, change.quantity),
+            "-" if change.change_pct is None else f"{change.change_pct:+.2f} %",
+            "-" if change.ci95_pct is None else "{:+.2f} to {:+.2f}".format(*change.ci95_pct),
+        )
+        for change in changes
+    ]
+
+
+def condition_lines(comparison: Comparison) -> list[str]:
+    """What differs besides the change under test."""
+    return [
+        found.text
+        if found.speed_pct is None
+        else f"{found.text}; alone worth about {found.speed_pct:+.2f} % speed"
+        for found in comparison.conditions
+    ]
+
+
+def drift_line(comparisons: Comparisons) -> str:
+    """Whether a drift over the day was taken out, and which."""
+    drifts = [
+        f"{quantity_name(quantity)} {percent(value, interval)}"
+        for quantity, (value, interval) in comparisons.drift_pct.items()
+        if quantity in _DRIFTS_TOLD
+    ]
+    reach = f" From the first run to the last: {'; '.join(drifts)}." if drifts else ""
+    return f"{comparisons.drift}{reach}"
+
+
+def trend_lines(comparisons: Comparisons) -> list[str]:
+    """Where the setups are levels of one number: the change per unit of it."""
+    return [
+        f"{quantity_name(found.quantity)} "
+        f"{percent(found.per_unit_pct, found.ci95_pct)} per unit"
+        + ("; the setups do not lie on a straight line" if found.lack_of_fit_p < 0.05 else "")
+        for found in comparisons.trends
+    ]
+
+
+def cost_lines(comparison: Comparison) -> list[str]:
+    """What each percent of speed cost, and what became of the efficiency."""
+    lines = []
+    for name, ratio in (
+        ("current", comparison.current_per_speed),
+        ("power", comparison.power_per_speed),
+    ):
+        if ratio.value is None or ratio.ci95 is None:
+            lines.append(f"percent of {name} per percent of speed: not determined, {ratio.why}")
+        else:
+            low, high = ratio.ci95
+            lines.append(
+                f"percent of {name} per percent of speed: {ratio.value:.1f} ({low:.1f} to "
+                f"{high:.1f}); at unchanged efficiency a fan or propeller takes {FAN_EXPONENT:g}"
+            )
+    efficiency = comparison.efficiency
+    if efficiency.withheld:
+        lines.append(f"efficiency: withheld, {efficiency.withheld}")
+    elif efficiency.value is not None:
+        lines.append(
+            f"efficiency, without a torque sensor: {percent(efficiency.value, efficiency.ci95)}; "
+            f"taken for granted: {'; '.join(efficiency.assumptions)}"
+        )
+    if efficiency.measured_pct is not None:
+        told = percent(efficiency.measured_pct, efficiency.measured_ci95)
+        lines.append(f"efficiency, from the torque sensor: {told}")
+    return lines
+
+
+def percent(value: float, interval: tuple[float, float] | None) -> str:
+    """A change and its interval."""
+    reach = "no interval" if interval is None else f"{interval[0]:+.2f} to {interval[1]:+.2f}"
+    return f"{value:+.2f} % ({reach})"
+
+
+def with_spread(value: float, spread: float | None, quantity: str) -> str:
+    """A mean and the standard deviation between runs."""
+    text = number(value, quantity)
+    return text if spread is None else f"{text} +- {number(spread, quantity)}"
