@@ -39,13 +39,27 @@ def gather(
 
     `window_s` is taken as the steady part of every run where it is given.
     """
+    return list(gather_by_file(paths, window_s, progress).values())
+
+
+def gather_by_file(
+    paths: Sequence[Path],
+    window_s: tuple[float, float] | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> dict[Path, Run]:
+    """As `gather`, and from which file each run is."""
     rows: list[Row] = []
     for row in _rows(paths, window_s):
         rows.append(row)
         progress(len(rows) / len(paths))
     stands: dict[str, Stand | None] = {}
-    runs = [_run(row, stands) for row in rows]
-    return sorted(runs, key=lambda run: (math.isnan(run.began_s), run.began_s, run.name))
+    runs = {path: _run(row, stands) for path, row in zip(paths, rows, strict=True)}
+
+    def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
+        run = item[1]
+        return math.isnan(run.began_s), run.began_s, run.name
+
+    return dict(sorted(runs.items(), key=began))
 
 
 def _rows(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Iterator[Row]:

@@ -135,6 +135,8 @@ class Comparisons:
     drift_pct: Mapping[str, tuple[float, Interval]] = field(default_factory=dict)
     trends: tuple[Trend, ...] = ()
     """Where the setups are levels of one number: the change per unit of it."""
+    used: tuple[Run, ...] = ()
+    """The runs behind it all, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,13 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
     warnings += table.warnings
     variants = tuple(table.comparison(other) for other in others)
     return Comparisons(
-        baseline, variants, tuple(warnings), table.drift_words, table.drifts(), table.trends()
+        baseline,
+        variants,
+        tuple(warnings),
+        table.drift_words,
+        table.drifts(),
+        table.trends(),
+        tuple(used),
     )
 
 
