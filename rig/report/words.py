@@ -27,7 +27,10 @@ _RESULTS = {
 }
 """Figures that are no columns: name with unit, and places."""
 
-_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, degC", "_peak": "peak, degC"}
+_NOTHING_PCT = 0.0005
+"""Less than this is what the computer's rounding leaves of errors that cancel."""
+
+_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, °C", "_peak": "peak, °C"}
 
 
 def quantity_name(quantity: str) -> str:
@@ -91,6 +94,35 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
         )
         for change in changes
     ]
+
+
+BUDGET_HEADS = ("quantity", "scatter ", "stand ", "stand's share ", "its largest part")
+
+
+def budget_rows(comparison: Comparison) -> list[tuple[str, ...]]:
+    """What each interval is made of, a row per quantity, as `BUDGET_HEADS` names the cells.
+
+    Standard uncertainties of the change, between runs and from the stand's components, and
+    the part of the variance that is the stand's.
+    """
+    rows: list[tuple[str, ...]] = []
+    for change in comparison.changes:
+        if change.scatter_pct is None:
+            continue
+        stand = change.stand_pct if change.stand_pct >= _NOTHING_PCT else 0.0
+        variance = change.scatter_pct**2 + stand**2
+        share = f"{100.0 * stand**2 / variance:.0f} %" if variance else "-"
+        largest = max(change.sources, key=lambda name: change.sources[name], default="-")
+        rows.append(
+            (
+                quantity_name(change.quantity),
+                f"{change.scatter_pct:.3f} %",
+                f"{stand:.3f} %",
+                share,
+                largest if stand else "-",
+            )
+        )
+    return rows
 
 
 def condition_lines(comparison: Comparison) -> list[str]:

@@ -1,0 +1,91 @@
+"""All that a written report tells, gathered before a word of it is written."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from rig.analysis.comparison import Comparisons
+from rig.analysis.runs import Run
+from rig.captures.capture import read_meta
+from rig.errors import InputFileError
+
+CAUTIONS = (
+    "Limits and stops in software are no substitute for a hand-operated cut in the supply. "
+    "Local rules apply, and licensed practice where they ask for it."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A capture among those that a report is made of; `seconds` is nan where not known."""
+
+    path: Path
+    run: Run
+    seconds: float
+    sha256: str
+
+    @property
+    def name(self) -> str:
+        """The file's name."""
+        return self.path.name
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A comparison, its captures in the order in which they began, and who made it when."""
+
+    comparisons: Comparisons
+    captures: Sequence[Listed]
+    program: str
+    made: datetime
+
+    @property
+    def setups(self) -> list[str]:
+        """The baseline, then the variants."""
+        return [self.comparisons.baseline, *(item.variant for item in self.comparisons.variants)]
+
+    @property
+    def stand_name(self) -> str:
+        """The one stand of all runs."""
+        return self.comparisons.used[0].stand_name
+
+    @property
+    def used(self) -> list[Listed]:
+        """The captures behind the numbers."""
+        used = {id(run) for run in self.comparisons.used}
+        return [capture for capture in self.captures if id(capture.run) in used]
+
+
+def listed(path: Path, run: Run) -> Listed:
+    """What a report's list tells of a capture. Raises InputFileError."""
+    seconds = read_meta(path).seconds
+    try:
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise InputFileError(
+            f"cannot be read: {error.strerror or error}", where=str(path)
+        ) from error
+    return Listed(path, run, math.nan if seconds is None else float(seconds), sha256)
+
+
+CAPTURE_HEADS = ("capture", "setup", "outcome", "length ", "SHA-256")
+
+
+def capture_rows(report: Report) -> list[tuple[str, ...]]:
+    """A row per capture, as `CAPTURE_HEADS` names the cells."""
+    return [
+        (
+            capture.name,
+            capture.run.setup,
+            capture.run.outcome,
+            f"{capture.seconds:.1f} s" if math.isfinite(capture.seconds) else "-",
+            capture.sha256,
+        )
+        for capture in report.captures
+    ]
