@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -28,6 +29,24 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON."
 Out = Annotated[Path | None, typer.Option("--out", help="Where to write.", show_default=False)]
 StandFile = Annotated[
     Path | None, typer.Option("--stand", help="The stand's settings, stand.toml.")
+]
+
+Captures = Annotated[
+    list[Path], typer.Argument(help="Captures, or folders of them.", metavar="CAPTURES")
+]
+Baseline = Annotated[str, typer.Option(help="The setup the others are held against.")]
+Worth = Annotated[
+    float, typer.Option(help="The smallest gain of speed worth having, in percent.", min=0.0)
+]
+Air = Annotated[
+    list[str] | None,
+    typer.Option(help="A setup's air: SETUP=DEGC,HPA or SETUP=DEGC,HPA,HUMIDITY in percent."),
+]
+OtherRotor = Annotated[
+    bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
+]
+Window = Annotated[
+    str | None, typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run.")
 ]
 
 
@@ -165,24 +184,12 @@ def show(
 
 @app.command()
 def compare(
-    paths: Annotated[
-        list[Path], typer.Argument(help="Captures, or folders of them.", metavar="CAPTURES")
-    ],
-    baseline: Annotated[str, typer.Option(help="The setup the others are held against.")],
-    worth: Annotated[
-        float, typer.Option(help="The smallest gain of speed worth having, in percent.", min=0.0)
-    ] = 0.0,
-    air: Annotated[
-        list[str] | None,
-        typer.Option(help="A setup's air: SETUP=DEGC,HPA or SETUP=DEGC,HPA,HUMIDITY in percent."),
-    ] = None,
-    other_rotor: Annotated[
-        bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
-    ] = False,
-    window: Annotated[
-        str | None,
-        typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run."),
-    ] = None,
+    paths: Captures,
+    baseline: Baseline,
+    worth: Worth = 0.0,
+    air: Air = None,
+    other_rotor: OtherRotor = False,
+    window: Window = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare setups: what changed, how surely, what it cost, and whether it was worth it."""
@@ -197,6 +204,28 @@ def compare(
     from rig.report.terminal import print_comparisons
 
     print_comparisons(comparisons)
+
+
+@app.command()
+def report(
+    paths: Captures,
+    baseline: Baseline,
+    worth: Worth = 0.0,
+    air: Air = None,
+    other_rotor: OtherRotor = False,
+    window: Window = None,
+    out: Annotated[
+        Path, typer.Option("--out", help="A file that ends in .html, .md or .json.")
+    ] = Path("report.html"),
+    as_json: AsJson = False,
+) -> None:
+    """Write a comparison to a file: one HTML page with figures, Markdown, or JSON."""
+    from rig import review
+
+    question = review.question(worth, air or [], other_rotor)
+    made = datetime.now(UTC)
+    written = review.report(paths, baseline, out, made, question, review.window(window))
+    _print_path(written, as_json)
 
 
 @app.command()

@@ -1,10 +1,13 @@
-"""Captures looked at afterwards: shown, compared, salvaged."""
+"""Captures looked at afterwards: shown, compared, reported, salvaged."""
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +15,16 @@ from rig.analysis.air import air_density_from_text
 from rig.analysis.comparison import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import run_figures
+from rig.analysis.runs import Run
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
+from rig.captures.files import write_new
 from rig.errors import InputFileError, SettingsError
-from rig.gather import WITH_HELP_FROM, gather
+from rig.gather import WITH_HELP_FROM, gather_by_file
 from rig.report import terminal
+from rig.report.content import Report, listed
+from rig.report.data import report_data
+from rig.report.markdown import as_markdown
 from rig.stand.settings import load_stand
 from rig.text import plain
 
@@ -101,12 +109,63 @@ def compare(
     window_s: tuple[float, float] | None = None,
 ) -> Comparisons:
     """The setups in `paths` against `baseline`. Raises RigError."""
+    runs = _runs(paths, window_s)
+    return compare_runs(list(runs.values()), baseline, question)
+
+
+def _runs(paths: Sequence[Path], window_s: tuple[float, float] | None) -> dict[Path, Run]:
     files = capture_files(paths)
     if len(files) < WITH_HELP_FROM:
-        return compare_runs(gather(files, window_s), baseline, question)
+        return gather_by_file(files, window_s)
     with terminal.progress(f"figures of {len(files)} captures") as advance:
-        runs = gather(files, window_s, advance)
-    return compare_runs(runs, baseline, question)
+        return gather_by_file(files, window_s, advance)
+
+
+def report(
+    paths: Sequence[Path],
+    baseline: str,
+    out: Path,
+    made: datetime,
+    question: Question | None = None,
+    window_s: tuple[float, float] | None = None,
+) -> Path:
+    """Write the comparison of the setups in `paths` to `out`; its ending says in which form.
+
+    `made` is the time of making that the report tells. Gives where it was written. Raises
+    RigError.
+    """
+    write = REPORTS.get(out.suffix.lower())
+    if write is None:
+        raise SettingsError(
+            f"cannot write {out.suffix or 'a file without an ending'}",
+            where=str(out),
+            to_do=f"Choose a name that ends in one of {', '.join(REPORTS)}.",
+        )
+    if out.exists():
+        raise SettingsError(
+            "there is such a file already, and nothing is overwritten",
+            where=str(out),
+            to_do="Choose another name with --out, or move that file away.",
+        )
+    runs = _runs(paths, window_s)
+    comparisons = compare_runs(list(runs.values()), baseline, question)
+    captures = [listed(path, run) for path, run in runs.items()]
+    program = f"rig {version('rig')}"
+    content = write(Report(comparisons, captures, program, made)).encode()
+    return write_new(out, lambda file: file.write(content))
+
+
+def _html(report: Report) -> str:
+    from rig.report.html import as_html  # it draws, and what it draws with is slow to import
+
+    return as_html(report)
+
+
+def _json(report: Report) -> str:
+    return json.dumps(report_data(report), indent=2, allow_nan=False) + "\n"
+
+
+REPORTS: dict[str, Callable[[Report], str]] = {".html": _html, ".md": as_markdown, ".json": _json}
 
 
 def json_ready(figures: dict[str, float]) -> dict[str, float | None]:

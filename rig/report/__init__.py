@@ -1,1 +1,1 @@
-"""Results as a person reads them: tables and small plots for the terminal."""
+"""Results as a person reads them: on the terminal, and as a file that can be handed on."""

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from rig.analysis.comparison import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+from rig.report.content import Report
 
 
 def as_data(comparisons: Comparisons) -> dict[str, Any]:
@@ -27,6 +28,28 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
             for found in comparisons.trends
         },
         "warnings": list(comparisons.warnings),
+    }
+
+
+def report_data(report: Report) -> dict[str, Any]:
+    """A whole report fit for JSON: `as_data`, the captures, and the figures of each run."""
+    return {
+        "program": report.program,
+        "made": report.made.isoformat(),
+        **as_data(report.comparisons),
+        "runs": [
+            {
+                "capture": capture.name,
+                "setup": capture.run.setup,
+                "outcome": capture.run.outcome,
+                "seconds": known(capture.seconds),
+                "sha256": capture.sha256,
+                "began_s": known(capture.run.began_s),
+                "steady_s": [known(edge) for edge in capture.run.window_s],
+                "figures": {key: known(value) for key, value in capture.run.figures.items()},
+            }
+            for capture in report.captures
+        ],
     }
 
 
