@@ -9,13 +9,17 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import datetime
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_cache_path
 
 from rig.analysis.runs import Run, Stand
 from rig.errors import InputFileError, RigError
+
+if TYPE_CHECKING:
+    from rig.stand.sampler import Sampler
 
 FIGURES_VERSION = 1
 """Counts up whenever the same capture gives other figures than before."""
@@ -28,6 +32,20 @@ _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
     "stand", "hello", "channels",
 }  # fmt: skip
+
+
+def capture_files(paths: Sequence[Path]) -> list[Path]:
+    """The captures named, and those in the folders named, without repeats."""
+    found: dict[Path, None] = {}
+    for path in paths:
+        if path.is_dir():
+            found |= dict.fromkeys(sorted(path.rglob("*.parquet")))
+        else:
+            found[path] = None
+    if not found:
+        names = ", ".join(map(str, paths))
+        raise InputFileError("no capture is there", where=names, to_do="Record some: `rig run`.")
+    return list(found)
 
 
 def gather(
@@ -43,7 +61,7 @@ def gather(
     for row in _rows(paths, window_s):
         rows.append(row)
         progress(len(rows) / len(paths))
-    stands: dict[str, Stand | None] = {}
+    stands: dict[str, Stand] = {}
     runs = [_run(row, stands) for row in rows]
     return sorted(runs, key=lambda run: (math.isnan(run.began_s), run.began_s, run.name))
 
@@ -98,7 +116,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     }
 
 
-def _run(row: Mapping[str, Any], stands: dict[str, Stand | None]) -> Run:
+def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
     board = row["hello"].split(",")
     board[4:5] = []  # the boot number, another in every run
     key = json.dumps([row["stand"], board, row["channels"]], sort_keys=True)
@@ -121,15 +139,23 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand | None]) -> Run:
     )
 
 
-def _stand(row: Mapping[str, Any]) -> Stand | None:
-    """The calibration of a capture; None where it has none that can be read."""
-    from rig.captures.convert import sampler_of
+def _stand(row: Mapping[str, Any]) -> Stand:
+    """The calibration of a capture, read when it is first asked; it may know nothing."""
 
-    try:
-        sampler = sampler_of(row["stand"], row["hello"], row["channels"])
-    except RigError:
-        return None
-    return lambda means: sampler.measured(means, single=False)
+    @cache
+    def sampler() -> Sampler | None:
+        from rig.captures.convert import sampler_of
+
+        try:
+            return sampler_of(row["stand"], row["hello"], row["channels"])
+        except RigError:
+            return None
+
+    def measured(means: Mapping[str, float]) -> Mapping[str, Any]:
+        known = sampler()
+        return known.measured(means, single=False) if known is not None else {}
+
+    return measured
 
 
 def _throttle(steps: Any) -> list[tuple[float, float]]:

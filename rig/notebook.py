@@ -7,10 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from rig import review
-from rig.analysis.comparison import Question
-from rig.gather import gather
-from rig.report.data import as_data
+from rig.gather import capture_files, gather
 
 Paths = str | Path | Sequence[str | Path]
 
@@ -24,7 +21,7 @@ def figures(paths: Paths) -> pd.DataFrame:
     folders of them. Raises RigError.
     """
     rows = []
-    for run in gather(review.capture_files(_paths(paths))):
+    for run in gather(capture_files(_paths(paths))):
         row: dict[str, object] = {
             "capture": run.name,
             "setup": run.setup,
@@ -48,6 +45,10 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
     `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
     """
+    from rig import review
+    from rig.analysis.comparison import Question
+    from rig.report.data import as_data
+
     question = Question(worth_pct=worth_pct)
     data = as_data(review.compare(_paths(paths), baseline, question))
     rows = []

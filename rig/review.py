@@ -14,8 +14,8 @@ from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import run_figures
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
-from rig.errors import InputFileError, SettingsError
-from rig.gather import WITH_HELP_FROM, gather
+from rig.errors import SettingsError
+from rig.gather import WITH_HELP_FROM, capture_files, gather
 from rig.report import terminal
 from rig.stand.settings import load_stand
 from rig.text import plain
@@ -50,20 +50,6 @@ def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
     return Shown(capture, run_figures(capture.frame))
-
-
-def capture_files(paths: Sequence[Path]) -> list[Path]:
-    """The captures named, and those in the folders named, without repeats."""
-    found: dict[Path, None] = {}
-    for path in paths:
-        if path.is_dir():
-            found |= dict.fromkeys(sorted(path.rglob("*.parquet")))
-        else:
-            found[path] = None
-    if not found:
-        names = ", ".join(map(str, paths))
-        raise InputFileError("no capture is there", where=names, to_do="Record some: `rig run`.")
-    return list(found)
 
 
 def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Question:

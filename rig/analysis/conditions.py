@@ -52,7 +52,7 @@ def conditions(before: Sequence[Run], after: Sequence[Run]) -> tuple[Condition, 
     if len({id(run.stand) for run in [*before, *after]}) > 1:
         text = "not all runs have the same calibration: its errors do not cancel"
         found.append(Condition("calibration", text, None))
-    if any(run.stand is None for run in [*before, *after]):
+    if not all(run.measured() for run in [*before, *after]):
         text = "runs without a calibration: what the stand reads wrong is not in the intervals"
         found.append(Condition("no calibration", text, None))
     lost = [max(_lost_pct(run) for run in runs) for runs in (before, after)]

@@ -92,14 +92,16 @@ def supply_resistance_ohm(driven: pd.DataFrame) -> tuple[float, float] | None:
     """
     if "current_a" not in driven or "voltage_v" not in driven:
         return None
-    rows = driven[["current_a", "voltage_v"]].dropna().to_numpy(dtype=float)
-    if len(rows) < 20 or np.ptp(rows[:, 0]) < SAG_FROM_A:
+    current_a, voltage_v = (driven[c].to_numpy(dtype=float) for c in ("current_a", "voltage_v"))
+    use = np.isfinite(current_a) & np.isfinite(voltage_v)
+    current_a, voltage_v = current_a[use], voltage_v[use]
+    if len(current_a) < 20 or np.ptp(current_a) < SAG_FROM_A:
         return None
-    current_a = rows[:, 0] - rows[:, 0].mean()
-    slope = float(current_a @ rows[:, 1] / (current_a @ current_a))
-    rest = rows[:, 1] - rows[:, 1].mean() - slope * current_a
+    off_a, off_v = current_a - current_a.mean(), voltage_v - voltage_v.mean()
+    across = float((off_a * off_a).sum())
+    slope = float((off_a * off_v).sum()) / across
     # The standard error of a mean, taken from the amps' weight in the slope.
-    error = standard_error(rest) * np.sqrt(len(rows)) / np.sqrt(current_a @ current_a)
+    error = standard_error(off_v - slope * off_a) * np.sqrt(len(off_a) / across)
     return -slope, float(error)
 
 
