@@ -30,7 +30,7 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels",
+    "stand", "hello", "channels", "calibration",
 }  # fmt: skip
 
 
@@ -113,13 +113,12 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "stand": meta.stand,
         "hello": meta.hello,
         "channels": list(meta.channels),
+        "calibration": _calibration(meta.stand, meta.hello, meta.channels),
     }
 
 
 def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
-    board = row["hello"].split(",")
-    board[4:5] = []  # the boot number, another in every run
-    key = json.dumps([row["stand"], board, row["channels"]], sort_keys=True)
+    key = row["calibration"]
     if key not in stands:
         stands[key] = _stand(row)
     means = {name: math.nan if value is None else value for name, value in row["means"].items()}
@@ -158,6 +157,14 @@ def _stand(row: Mapping[str, Any]) -> Stand:
     return measured
 
 
+def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
+    """The same text for runs of one board and one calibration."""
+    board = hello.split(",")
+    board[4:5] = []  # the boot number, another in every run
+    content = json.dumps([stand, board, list(channels)], sort_keys=True)
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+
+
 def _throttle(steps: Any) -> list[tuple[float, float]]:
     """The planned steps; none where the file has something else in their place."""
     try:
@@ -179,7 +186,7 @@ def _seconds(utc: str) -> float:
 def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
     try:
         with path.open("rb") as file:
-            content = hashlib.file_digest(file, "blake2b").hexdigest()[:40]
+            content = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise InputFileError(
             f"cannot be read: {error.strerror or error}", where=str(path)

@@ -26,7 +26,7 @@ def figures(paths: Paths) -> pd.DataFrame:
             "capture": run.name,
             "setup": run.setup,
             "outcome": run.outcome,
-            "began": pd.to_datetime(run.began_s, unit="s", utc=True),
+            "began": run.began_s,
             "steady_from_s": run.window_s[0],
             "steady_to_s": run.window_s[1],
         }
@@ -35,7 +35,9 @@ def figures(paths: Paths) -> pd.DataFrame:
             if quantity in run.errors:
                 row[f"{quantity}_u"] = run.errors[quantity]
         rows.append(row)
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    table["began"] = pd.to_datetime(table["began"], unit="s", utc=True)
+    return table
 
 
 def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame:
