@@ -40,9 +40,10 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     also `<column>_start`, `<column>_peak`, both over the whole run, and `<column>_rise` (K)
     from one to the other. Power is the mean of the product of volts and amps, since
     `power_w` holds the products. Rows that are not valid are left out. Further:
-    `rpm_per_v` under load, `charge_ah` and `energy_wh` over the whole run by the trapezoidal
-    rule over the board's ticks, `efficiency` and `shaft_w` where torque was measured, and
-    `supply_ohm`, the slope of volts over amps, where the current moved enough.
+    `voltage_rest_v` before the motor is driven, `rpm_per_v` under load, `charge_ah` and
+    `energy_wh` over the whole run by the trapezoidal rule over the board's ticks,
+    `efficiency` and `shaft_w` where torque was measured, and `supply_ohm`, the slope of volts
+    over amps, where the current moved enough.
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
@@ -64,6 +65,9 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
                 means[f"{column}_peak"] = float(readings.max())
                 means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
     _add_derived(means, errors, steady)
+    if "voltage_v" in frame and driven.any():
+        resting = np.arange(len(frame)) < driven.argmax()
+        means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
     time_s = frame["time_s"].to_numpy()
     for column, name in (("current_a", "charge_ah"), ("power_w", "energy_wh")):
         if column in frame:

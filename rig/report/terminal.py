@@ -35,6 +35,7 @@ _PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
 _RESULTS = {
     "charge_ah": ("charge, Ah", 3),
     "energy_wh": ("energy, Wh", 3),
+    "voltage_rest_v": ("Voltage at rest, V", 2),
     "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
     "supply_ohm": ("Supply's resistance, ohm", 4),
     "shaft_w": ("Shaft power, W", 1),

@@ -71,7 +71,7 @@ def runs(
     for i, current in enumerate(currents):
         figures = {"current_a": current, "motor_degc": 50.0, "motor_degc_start": 20.0}
         if speeds:
-            figures |= {"speed_rpm": speeds[i], "power_w": 24.0 * current, "voltage_v": 24.0}
+            figures |= {"speed_rpm": speeds[i], "power_w": 24.0 * current, "voltage_rest_v": 25.0}
         found.append(Run(f"{setup}{i}", setup, outcome, figures, **more))  # type: ignore[arg-type]
     return found
 
@@ -233,7 +233,8 @@ def test_the_verdict(speeds: tuple[float, ...], worth: float, word: str, needed:
 def test_what_else_differs_is_told_with_its_likely_effect() -> None:
     before = runs("a", 30.0, 30.1, speeds=(9e3, 9e3), throttle=((70.0, 3.0),))
     after = [
-        Run(run.name, "b", "done", {**run.figures, "voltage_v": 23.76, "motor_degc_start": 30.0},
+        Run(run.name, "b", "done",
+            {**run.figures, "voltage_rest_v": 24.75, "motor_degc_start": 30.0},
             throttle=((80.0, 3.0),), counts={"lines": 100, "lost": 5})
         for run in before
     ]  # fmt: skip
