@@ -11,7 +11,8 @@ from typing import Any
 from rig.analysis.air import air_density_from_text
 from rig.analysis.comparison import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
-from rig.analysis.figures import run_figures
+from rig.analysis.figures import figures_of, run_figures
+from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.errors import SettingsError
@@ -27,16 +28,27 @@ class Shown:
 
     capture: Capture
     figures: dict[str, float]
+    uncertainty: dict[str, float]
+    """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
+    holds: list[dict[str, float]]
+    """Each throttle hold's `throttle_pct`, steady window and means."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
-        return {"figures": json_ready(self.figures), **self.capture.meta.as_dict()}
+        return {
+            "figures": json_ready(self.figures),
+            "uncertainty": json_ready(self.uncertainty),
+            "holds": [json_ready(hold) for hold in self.holds],
+            **self.capture.meta.as_dict(),
+        }
 
     def print(self) -> None:
         """Figures, what happened, and a plot."""
         meta = self.capture.meta
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
-        terminal.print_figures(self.figures)
+        terminal.print_figures(self.figures, self.uncertainty)
+        if len(self.holds) > 1:
+            terminal.print_holds(self.holds)
         rows = [
             (f"{alarm.get('time_s') or 0.0:.2f} s", str(alarm["severity"]), str(alarm["text"]))
             for alarm in meta.alarms
@@ -49,7 +61,20 @@ class Shown:
 def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
-    return Shown(capture, run_figures(capture.frame))
+    figures = run_figures(capture.frame)
+    (run,) = gather([path])
+    known = run.measured()
+    uncertainty = {
+        quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
+        for quantity, error in run.errors.items()
+    }
+    holds = [
+        {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
+        | dict(figures_of(capture.frame, window).means)
+        for throttle, window in steady_windows(capture.frame)
+        if window is not None
+    ]
+    return Shown(capture, figures, uncertainty, holds)
 
 
 def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Question:
