@@ -179,6 +179,13 @@ def compare(
     other_rotor: Annotated[
         bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
     ] = False,
+    rpm_per_volt: Annotated[
+        float | None,
+        typer.Option(help="The motor's own rpm per volt, for other changes on paper.", min=1.0),
+    ] = None,
+    teeth: Annotated[
+        str | None, typer.Option(help="PINION/SPUR, where the motor drives through a gear.")
+    ] = None,
     window: Annotated[
         str | None,
         typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run."),
@@ -189,7 +196,7 @@ def compare(
     from rig import review
     from rig.report.data import as_data
 
-    question = review.question(worth, air or [], other_rotor)
+    question = review.question(worth, air or [], other_rotor, rpm_per_volt, teeth)
     comparisons = review.compare(paths, baseline, question, review.window(window))
     if as_json:
         _print_json(as_data(comparisons))

@@ -132,6 +132,8 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         counts=row["counts"],
         began_s=_seconds(row["utc"]),
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
+        limits=_trips(row["stand"].get("limits")),
+        cells=_cells(row["stand"].get("limits")),
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
@@ -163,6 +165,23 @@ def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) 
     board[4:5] = []  # the boot number, another in every run
     content = json.dumps([stand, board, list(channels)], sort_keys=True)
     return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+
+
+def _trips(limits: Any) -> dict[str, float]:
+    """The over-trip levels of what a change on paper can foretell."""
+    columns = {"current": "current_a", "speed": "speed_rpm", "power": "power_w"}
+    found = {}
+    for key, column in columns.items():
+        level = limits.get(key) if isinstance(limits, dict) else None
+        over = level.get("trip_over") if isinstance(level, dict) else None
+        if isinstance(over, int | float):
+            found[column] = float(over)
+    return found
+
+
+def _cells(limits: Any) -> int | None:
+    cells = limits.get("cells") if isinstance(limits, dict) else None
+    return cells if isinstance(cells, int) and cells > 0 else None
 
 
 def _throttle(steps: Any) -> list[tuple[float, float]]:

@@ -12,6 +12,7 @@ from rig.analysis.air import air_density_from_text
 from rig.analysis.comparison import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
+from rig.analysis.powertrain import Gear
 from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
@@ -77,7 +78,13 @@ def show(path: Path) -> Shown:
     return Shown(capture, figures, uncertainty, holds)
 
 
-def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Question:
+def question(
+    worth_pct: float,
+    air: Sequence[str],
+    other_rotor: bool,
+    kv_rpm_per_v: float | None,
+    teeth: str | None,
+) -> Question:
     """What the tester asks, from what was typed. Raises SettingsError."""
     density: dict[str, float] = {}
     for text in air:
@@ -87,7 +94,16 @@ def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Questio
                 f"{text!r} is not SETUP=DEGC,HPA", where="--air", to_do="Such as early=21,1013."
             )
         density[setup] = air_density_from_text(reading)
-    return Question(worth_pct, density, other_rotor)
+    return Question(worth_pct, density, other_rotor, kv_rpm_per_v, _gear(teeth))
+
+
+def _gear(text: str | None) -> Gear | None:
+    if text is None:
+        return None
+    pinion, slash, spur = text.partition("/")
+    if not slash or not pinion.isdecimal() or not spur.isdecimal() or int(pinion) * int(spur) < 1:
+        raise SettingsError(f"{text!r} is not PINION/SPUR", where="--teeth", to_do="Such as 12/60.")
+    return Gear(int(pinion), int(spur))
 
 
 def window(text: str | None) -> tuple[float, float] | None:

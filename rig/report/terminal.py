@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.analysis.comparison import FAN_EXPONENT, Change, Comparison, Comparisons
+from rig.analysis.powertrain import ASSUMPTIONS
 from rig.stand.quantities import label_of, unit_of
 from rig.text import plain
 
@@ -176,11 +177,34 @@ def _print_comparison(comparison: Comparison) -> None:
     print_table(heads, rows, title=title)
     for line in cost_lines(comparison):
         say(plain(line), soft_wrap=True)
+    print_alternatives(comparison)
     for found in comparison.conditions:
         effect = (
             "" if found.speed_pct is None else f"; alone worth about {found.speed_pct:+.2f} % speed"
         )
         say(plain(f"not the change under test: {found.text}{effect}"), soft_wrap=True)
+
+
+def print_alternatives(comparison: Comparison) -> None:
+    """What else would buy the speed, on paper."""
+    rows = [
+        (
+            found.name,
+            *(
+                f"{value:+.1f} +- {2.0 * u:.1f} %"
+                for value, u in (found.speed_pct, found.current_pct, found.power_pct)
+            ),
+            ", ".join(quantity_name(quantity) for quantity in found.exceeds) or "none",
+        )
+        for found in comparison.alternatives
+    ]
+    if rows:
+        print_table(
+            ["instead, on paper", "speed ", "current ", "power ", "over a limit"],
+            rows,
+            title=f"what else would do it, from {comparison.baseline}",
+        )
+        console().print(plain(f"on paper: {'; '.join(ASSUMPTIONS)}"), soft_wrap=True)
 
 
 def cost_lines(comparison: Comparison) -> list[str]:
