@@ -21,7 +21,7 @@ from rig.errors import InputFileError, RigError
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
 
-FIGURES_VERSION = 2
+FIGURES_VERSION = 3
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8

@@ -50,7 +50,7 @@ ASSUMPTIONS = (
     "a small change of speed",
 )
 
-_NO_PERCENT = ("_degc", "_start", "_peak")
+_NO_PERCENT = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm"})
 _INDEX = "efficiency index"
 

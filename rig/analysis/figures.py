@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -37,8 +38,8 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
     For every physical column its mean over the window; for temperatures (degrees Celsius)
-    also `<column>_start`, `<column>_peak`, both over the whole run, and `<column>_rise` (K)
-    from one to the other. Power is the mean of the product of volts and amps, since
+    also `<column>_start`, `<column>_end` of the drive, `<column>_peak`, heat soak included,
+    `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power is the mean of the product of volts and amps, since
     `power_w` holds the products. Rows that are not valid are left out. Further:
     `voltage_rest_v` before the motor is driven, `rpm_per_v` under load, `charge_ah` and
     `energy_wh` over the whole run by the trapezoidal rule over the board's ticks,
@@ -61,8 +62,11 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
         if column.endswith("_degc"):
             readings = frame.loc[valid, column].dropna()
             if len(readings):
+                at_end = frame.loc[driven & valid, column].dropna()
                 means[f"{column}_start"] = float(readings.iloc[0])
+                means[f"{column}_end"] = float(at_end.iloc[-1]) if len(at_end) else math.nan
                 means[f"{column}_peak"] = float(readings.max())
+                means[f"{column}_rate"] = _slope_per_min(steady, column)
                 means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
     _add_derived(means, errors, steady)
     if "voltage_v" in frame and driven.any():
@@ -116,6 +120,14 @@ def physical_columns(frame: pd.DataFrame) -> list[str]:
         for column in frame.columns
         if str(column).endswith(_PHYSICAL_ENDINGS) and column not in _NOT_AVERAGED
     ]
+
+
+def _slope_per_min(steady: pd.DataFrame, column: str) -> float:
+    rows = steady[["time_s", column]].dropna().to_numpy(dtype=float)
+    if len(rows) < 2:
+        return math.nan
+    time_s = rows[:, 0] - rows[:, 0].mean()
+    return float(60.0 * (time_s * rows[:, 1]).sum() / (time_s * time_s).sum())
 
 
 def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:

@@ -44,7 +44,13 @@ _RESULTS = {
 }
 """Figures that are no columns: name with unit, and places."""
 
-_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, degC", "_peak": "peak, degC"}
+_DEGC_PARTS = {
+    "_rise": "rise, K",
+    "_rate": "rate, K/min",
+    "_start": "at the start, °C",
+    "_end": "at the end of the drive, °C",
+    "_peak": "peak, °C",
+}
 
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:

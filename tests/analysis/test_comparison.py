@@ -58,6 +58,8 @@ def test_power_is_the_mean_of_products_not_the_product_of_means() -> None:
         figures["current_a"] * figures["voltage_v"], rel=1e-5
     )
     assert figures["motor_degc_rise"] == pytest.approx(5.99)
+    assert figures["motor_degc_rate"] == pytest.approx(60.0)
+    assert figures["motor_degc_end"] == pytest.approx(25.99)
 
 
 def runs(
@@ -315,3 +317,15 @@ def test_a_gain_that_all_runs_share_cancels_and_an_offset_does_not() -> None:
     # By hand: 0.05 / 33.05 less 0.05 / 30.05.
     assert change.sources["offset"] == pytest.approx(100 * (0.05 / 30.05 - 0.05 / 33.05))
     assert change.stand_pct == pytest.approx(change.sources["offset"])
+
+
+def test_an_efficiency_from_torque_stands_beside_the_one_without() -> None:
+    made = [
+        Run(f"{setup}{i}", setup, "done",
+            {"speed_rpm": speed, "power_w": power + i, "efficiency": eta + 1e-4 * i})
+        for setup, speed, power, eta in (("a", 9000.0, 600.0, 0.64), ("b", 9090.0, 636.0, 0.62))
+        for i in range(3)
+    ]  # fmt: skip
+    found = compare(made, "a").variants[0].efficiency
+    assert found.measured_pct == pytest.approx(-3.12, abs=0.02)
+    assert found.value == pytest.approx(100 * (1.01**3 / 1.06 - 1), abs=0.02)
