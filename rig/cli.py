@@ -45,6 +45,13 @@ Air = Annotated[
 OtherRotor = Annotated[
     bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
 ]
+RpmPerVolt = Annotated[
+    float | None,
+    typer.Option(help="The motor's own rpm per volt, for other changes on paper.", min=1.0),
+]
+Teeth = Annotated[
+    str | None, typer.Option(help="PINION/SPUR, where the motor drives through a gear.")
+]
 Window = Annotated[
     str | None, typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run.")
 ]
@@ -189,6 +196,8 @@ def compare(
     worth: Worth = 0.0,
     air: Air = None,
     other_rotor: OtherRotor = False,
+    rpm_per_volt: RpmPerVolt = None,
+    teeth: Teeth = None,
     window: Window = None,
     as_json: AsJson = False,
 ) -> None:
@@ -196,7 +205,7 @@ def compare(
     from rig import review
     from rig.report.data import as_data
 
-    question = review.question(worth, air or [], other_rotor)
+    question = review.question(worth, air or [], other_rotor, rpm_per_volt, teeth)
     comparisons = review.compare(paths, baseline, question, review.window(window))
     if as_json:
         _print_json(as_data(comparisons))
@@ -213,6 +222,8 @@ def report(
     worth: Worth = 0.0,
     air: Air = None,
     other_rotor: OtherRotor = False,
+    rpm_per_volt: RpmPerVolt = None,
+    teeth: Teeth = None,
     window: Window = None,
     out: Annotated[
         Path, typer.Option("--out", help="A file that ends in .html, .md or .json.")
@@ -222,7 +233,7 @@ def report(
     """Write a comparison to a file: one HTML page with figures, Markdown, or JSON."""
     from rig import review
 
-    question = review.question(worth, air or [], other_rotor)
+    question = review.question(worth, air or [], other_rotor, rpm_per_volt, teeth)
     made = datetime.now(UTC)
     written = review.report(paths, baseline, out, made, question, review.window(window))
     _print_path(written, as_json)

@@ -9,15 +9,19 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import datetime
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_cache_path
 
 from rig.analysis.runs import Run, Stand
 from rig.errors import InputFileError, RigError
 
-FIGURES_VERSION = 1
+if TYPE_CHECKING:
+    from rig.stand.sampler import Sampler
+
+FIGURES_VERSION = 3
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -26,8 +30,22 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels",
+    "stand", "hello", "channels", "calibration",
 }  # fmt: skip
+
+
+def capture_files(paths: Sequence[Path]) -> list[Path]:
+    """The captures named, and those in the folders named, without repeats."""
+    found: dict[Path, None] = {}
+    for path in paths:
+        if path.is_dir():
+            found |= dict.fromkeys(sorted(path.rglob("*.parquet")))
+        else:
+            found[path] = None
+    if not found:
+        names = ", ".join(map(str, paths))
+        raise InputFileError("no capture is there", where=names, to_do="Record some: `rig run`.")
+    return list(found)
 
 
 def gather(
@@ -52,7 +70,7 @@ def gather_by_file(
     for row in _rows(paths, window_s):
         rows.append(row)
         progress(len(rows) / len(paths))
-    stands: dict[str, Stand | None] = {}
+    stands: dict[str, Stand] = {}
     runs = {path: _run(row, stands) for path, row in zip(paths, rows, strict=True)}
 
     def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
@@ -109,13 +127,12 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "stand": meta.stand,
         "hello": meta.hello,
         "channels": list(meta.channels),
+        "calibration": _calibration(meta.stand, meta.hello, meta.channels),
     }
 
 
-def _run(row: Mapping[str, Any], stands: dict[str, Stand | None]) -> Run:
-    board = row["hello"].split(",")
-    board[4:5] = []  # the boot number, another in every run
-    key = json.dumps([row["stand"], board, row["channels"]], sort_keys=True)
+def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
+    key = row["calibration"]
     if key not in stands:
         stands[key] = _stand(row)
     means = {name: math.nan if value is None else value for name, value in row["means"].items()}
@@ -129,21 +146,56 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand | None]) -> Run:
         counts=row["counts"],
         began_s=_seconds(row["utc"]),
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
+        limits=_trips(row["stand"].get("limits")),
+        cells=_cells(row["stand"].get("limits")),
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
     )
 
 
-def _stand(row: Mapping[str, Any]) -> Stand | None:
-    """The calibration of a capture; None where it has none that can be read."""
-    from rig.captures.convert import sampler_of
+def _stand(row: Mapping[str, Any]) -> Stand:
+    """The calibration of a capture, read when it is first asked; it may know nothing."""
 
-    try:
-        sampler = sampler_of(row["stand"], row["hello"], row["channels"])
-    except RigError:
-        return None
-    return lambda means: sampler.measured(means, single=False)
+    @cache
+    def sampler() -> Sampler | None:
+        from rig.captures.convert import sampler_of
+
+        try:
+            return sampler_of(row["stand"], row["hello"], row["channels"])
+        except RigError:
+            return None
+
+    def measured(means: Mapping[str, float]) -> Mapping[str, Any]:
+        known = sampler()
+        return known.measured(means, single=False) if known is not None else {}
+
+    return measured
+
+
+def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
+    """The same text for runs of one board and one calibration."""
+    board = hello.split(",")
+    board[4:5] = []  # the boot number, another in every run
+    content = json.dumps([stand, board, list(channels)], sort_keys=True)
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+
+
+def _trips(limits: Any) -> dict[str, float]:
+    """The over-trip levels of what a change on paper can foretell."""
+    columns = {"current": "current_a", "speed": "speed_rpm", "power": "power_w"}
+    found = {}
+    for key, column in columns.items():
+        level = limits.get(key) if isinstance(limits, dict) else None
+        over = level.get("trip_over") if isinstance(level, dict) else None
+        if isinstance(over, int | float):
+            found[column] = float(over)
+    return found
+
+
+def _cells(limits: Any) -> int | None:
+    cells = limits.get("cells") if isinstance(limits, dict) else None
+    return cells if isinstance(cells, int) and cells > 0 else None
 
 
 def _throttle(steps: Any) -> list[tuple[float, float]]:
@@ -167,7 +219,7 @@ def _seconds(utc: str) -> float:
 def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
     try:
         with path.open("rb") as file:
-            content = hashlib.file_digest(file, "blake2b").hexdigest()[:40]
+            content = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise InputFileError(
             f"cannot be read: {error.strerror or error}", where=str(path)

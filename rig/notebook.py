@@ -7,10 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from rig import review
-from rig.analysis.comparison import Question
-from rig.gather import gather
-from rig.report.data import as_data
+from rig.gather import capture_files, gather
 
 Paths = str | Path | Sequence[str | Path]
 
@@ -24,12 +21,12 @@ def figures(paths: Paths) -> pd.DataFrame:
     folders of them. Raises RigError.
     """
     rows = []
-    for run in gather(review.capture_files(_paths(paths))):
+    for run in gather(capture_files(_paths(paths))):
         row: dict[str, object] = {
             "capture": run.name,
             "setup": run.setup,
             "outcome": run.outcome,
-            "began": pd.to_datetime(run.began_s, unit="s", utc=True),
+            "began": run.began_s,
             "steady_from_s": run.window_s[0],
             "steady_to_s": run.window_s[1],
         }
@@ -38,7 +35,9 @@ def figures(paths: Paths) -> pd.DataFrame:
             if quantity in run.errors:
                 row[f"{quantity}_u"] = run.errors[quantity]
         rows.append(row)
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    table["began"] = pd.to_datetime(table["began"], unit="s", utc=True)
+    return table
 
 
 def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame:
@@ -48,6 +47,10 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
     `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
     """
+    from rig import review
+    from rig.analysis.comparison import Question
+    from rig.report.data import as_data
+
     question = Question(worth_pct=worth_pct)
     data = as_data(review.compare(_paths(paths), baseline, question))
     rows = []

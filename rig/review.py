@@ -14,13 +14,15 @@ from typing import Any
 from rig.analysis.air import air_density_from_text
 from rig.analysis.comparison import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
-from rig.analysis.figures import run_figures
+from rig.analysis.figures import figures_of, run_figures
+from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
+from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.captures.files import write_new
-from rig.errors import InputFileError, SettingsError
-from rig.gather import WITH_HELP_FROM, gather_by_file
+from rig.errors import SettingsError
+from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
@@ -35,16 +37,27 @@ class Shown:
 
     capture: Capture
     figures: dict[str, float]
+    uncertainty: dict[str, float]
+    """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
+    holds: list[dict[str, float]]
+    """Each throttle hold's `throttle_pct`, steady window and means."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
-        return {"figures": json_ready(self.figures), **self.capture.meta.as_dict()}
+        return {
+            "figures": json_ready(self.figures),
+            "uncertainty": json_ready(self.uncertainty),
+            "holds": [json_ready(hold) for hold in self.holds],
+            **self.capture.meta.as_dict(),
+        }
 
     def print(self) -> None:
         """Figures, what happened, and a plot."""
         meta = self.capture.meta
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
-        terminal.print_figures(self.figures)
+        terminal.print_figures(self.figures, self.uncertainty)
+        if len(self.holds) > 1:
+            terminal.print_holds(self.holds)
         rows = [
             (f"{alarm.get('time_s') or 0.0:.2f} s", str(alarm["severity"]), str(alarm["text"]))
             for alarm in meta.alarms
@@ -57,24 +70,29 @@ class Shown:
 def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
-    return Shown(capture, run_figures(capture.frame))
+    figures = run_figures(capture.frame)
+    (run,) = gather([path])
+    known = run.measured()
+    uncertainty = {
+        quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
+        for quantity, error in run.errors.items()
+    }
+    holds = [
+        {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
+        | dict(figures_of(capture.frame, window).means)
+        for throttle, window in steady_windows(capture.frame)
+        if window is not None
+    ]
+    return Shown(capture, figures, uncertainty, holds)
 
 
-def capture_files(paths: Sequence[Path]) -> list[Path]:
-    """The captures named, and those in the folders named, without repeats."""
-    found: dict[Path, None] = {}
-    for path in paths:
-        if path.is_dir():
-            found |= dict.fromkeys(sorted(path.rglob("*.parquet")))
-        else:
-            found[path] = None
-    if not found:
-        names = ", ".join(map(str, paths))
-        raise InputFileError("no capture is there", where=names, to_do="Record some: `rig run`.")
-    return list(found)
-
-
-def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Question:
+def question(
+    worth_pct: float,
+    air: Sequence[str],
+    other_rotor: bool,
+    kv_rpm_per_v: float | None,
+    teeth: str | None,
+) -> Question:
     """What the tester asks, from what was typed. Raises SettingsError."""
     density: dict[str, float] = {}
     for text in air:
@@ -84,7 +102,16 @@ def question(worth_pct: float, air: Sequence[str], other_rotor: bool) -> Questio
                 f"{text!r} is not SETUP=DEGC,HPA", where="--air", to_do="Such as early=21,1013."
             )
         density[setup] = air_density_from_text(reading)
-    return Question(worth_pct, density, other_rotor)
+    return Question(worth_pct, density, other_rotor, kv_rpm_per_v, _gear(teeth))
+
+
+def _gear(text: str | None) -> Gear | None:
+    if text is None:
+        return None
+    pinion, slash, spur = text.partition("/")
+    if not slash or not pinion.isdecimal() or not spur.isdecimal() or int(pinion) * int(spur) < 1:
+        raise SettingsError(f"{text!r} is not PINION/SPUR", where="--teeth", to_do="Such as 12/60.")
+    return Gear(int(pinion), int(spur))
 
 
 def window(text: str | None) -> tuple[float, float] | None:

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 import rig
+from rig import review
 from rig.errors import InputFileError
 
 SAMPLES = Path(__file__).parents[1] / "sample_captures"
@@ -52,3 +53,10 @@ def test_figures_are_kept_by_content_and_reckoned_once(
 def test_what_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(InputFileError):
         rig.figures(tmp_path / "nothing.parquet")
+
+
+def test_a_run_is_shown_with_what_it_is_known_to() -> None:
+    shown = review.show(next(SAMPLES.glob("*_early_01.parquet")))
+    # Component tolerances of the demo's stand outweigh what two seconds scatter.
+    assert 0.1 < shown.uncertainty["current_a"] < 0.3
+    assert [hold["throttle_pct"] for hold in shown.holds] == [70.0]

@@ -24,6 +24,7 @@ from rig.analysis.contrasts import (
     family_critical,
 )
 from rig.analysis.inference import fieller, grubbs
+from rig.analysis.powertrain import Alternative, Gear, Point, alternatives, motor_at
 from rig.analysis.runs import Run
 from rig.analysis.trend import Trend, levels_of, trend
 from rig.analysis.verdict import Verdict, verdict
@@ -49,7 +50,7 @@ ASSUMPTIONS = (
     "a small change of speed",
 )
 
-_NO_PERCENT = ("_degc", "_start", "_peak")
+_NO_PERCENT = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm"})
 _INDEX = "efficiency index"
 
@@ -114,6 +115,8 @@ class Comparison:
     efficiency: EfficiencyChange
     verdict: Verdict
     conditions: tuple[Condition, ...]
+    alternatives: tuple[Alternative, ...] = ()
+    """Other changes, on paper, from the baseline; each continuous one buys the same speed."""
 
     def change(self, quantity: str) -> Change | None:
         """The change of `quantity`, if it was measured in all runs."""
@@ -142,11 +145,14 @@ class Comparisons:
 @dataclass(frozen=True, slots=True)
 class Question:
     """What the tester asks besides: the smallest gain of speed worth having, in percent, the
-    density of the air in kg/m3 by setup, and whether the rotor was changed too."""
+    density of the air in kg/m3 by setup, whether the rotor was changed too, and the motor's
+    rpm per volt and the gear, for changes on paper."""
 
     worth_pct: float = 0.0
     density_kg_m3: Mapping[str, float] = field(default_factory=dict)
     other_rotor: bool = False
+    kv_rpm_per_v: float | None = None
+    gear: Gear | None = None
 
 
 def compare(runs: Sequence[Run], baseline: str, question: Question | None = None) -> Comparisons:
@@ -310,6 +316,30 @@ class _Table:
             efficiency,
             judged,
             conditions(self._of(self.baseline), self._of(other)),
+            self._alternatives(by_name.get("speed_rpm")),
+        )
+
+    def _alternatives(self, speed: Change | None) -> tuple[Alternative, ...]:
+        """Other ways to the speed that this change gave, from where the baseline runs."""
+        runs = self._of(self.baseline)
+        if speed is None or speed.change_pct is None or "power_w" not in self.logged:
+            return ()
+        means = {
+            quantity: float(np.mean([run.figures[quantity] for run in runs]))
+            for quantity in ("speed_rpm", "current_a", "power_w")
+        }
+        point = Point(means["speed_rpm"], means["power_w"] / means["current_a"], means["current_a"])
+        throttle = runs[0].throttle[-1][0] / 100.0 if runs[0].throttle else 1.0
+        kv = self.question.kv_rpm_per_v
+        return tuple(
+            alternatives(
+                motor_at(point, kv_rpm_per_v=kv, throttle=throttle),
+                point,
+                wanted_pct=speed.change_pct,
+                gear=self.question.gear,
+                cells=runs[0].cells,
+                limits=runs[0].limits,
+            )
         )
 
     def _change(self, quantity: str, other: str) -> Change:

@@ -34,10 +34,11 @@ class Condition:
 def conditions(before: Sequence[Run], after: Sequence[Run]) -> tuple[Condition, ...]:
     """The differences between the runs of two setups that may stand behind a change."""
     found: list[Condition] = []
-    volts = [_mean(runs, "voltage_v") for runs in (before, after)]
+    # At rest: under load a supply sags by what the change itself draws.
+    volts = [_mean(runs, "voltage_rest_v") for runs in (before, after)]
     if all(volt > 0.0 for volt in volts):
         pct = 100.0 * (volts[1] / volts[0] - 1.0)
-        text = f"supply under load {volts[0]:.2f} V and {volts[1]:.2f} V ({pct:+.2f} %)"
+        text = f"supply at rest {volts[0]:.2f} V and {volts[1]:.2f} V ({pct:+.2f} %)"
         found.append(Condition("supply voltage", text, pct))
     starts = [_mean(runs, "motor_degc_start") for runs in (before, after)]
     if all(math.isfinite(start) for start in starts):
@@ -52,7 +53,7 @@ def conditions(before: Sequence[Run], after: Sequence[Run]) -> tuple[Condition, 
     if len({id(run.stand) for run in [*before, *after]}) > 1:
         text = "not all runs have the same calibration: its errors do not cancel"
         found.append(Condition("calibration", text, None))
-    if any(run.stand is None for run in [*before, *after]):
+    if not all(run.measured() for run in [*before, *after]):
         text = "runs without a calibration: what the stand reads wrong is not in the intervals"
         found.append(Condition("no calibration", text, None))
     lost = [max(_lost_pct(run) for run in runs) for runs in (before, after)]

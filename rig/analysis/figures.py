@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -37,12 +38,13 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
     For every physical column its mean over the window; for temperatures (degrees Celsius)
-    also `<column>_start`, `<column>_peak`, both over the whole run, and `<column>_rise` (K)
-    from one to the other. Power is the mean of the product of volts and amps, since
+    also `<column>_start`, `<column>_end` of the drive, `<column>_peak`, heat soak included,
+    `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power is the mean of the product of volts and amps, since
     `power_w` holds the products. Rows that are not valid are left out. Further:
-    `rpm_per_v` under load, `charge_ah` and `energy_wh` over the whole run by the trapezoidal
-    rule over the board's ticks, `efficiency` and `shaft_w` where torque was measured, and
-    `supply_ohm`, the slope of volts over amps, where the current moved enough.
+    `voltage_rest_v` before the motor is driven, `rpm_per_v` under load, `charge_ah` and
+    `energy_wh` over the whole run by the trapezoidal rule over the board's ticks,
+    `efficiency` and `shaft_w` where torque was measured, and `supply_ohm`, the slope of volts
+    over amps, where the current moved enough.
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
@@ -60,10 +62,16 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
         if column.endswith("_degc"):
             readings = frame.loc[valid, column].dropna()
             if len(readings):
+                at_end = frame.loc[driven & valid, column].dropna()
                 means[f"{column}_start"] = float(readings.iloc[0])
+                means[f"{column}_end"] = float(at_end.iloc[-1]) if len(at_end) else math.nan
                 means[f"{column}_peak"] = float(readings.max())
+                means[f"{column}_rate"] = _slope_per_min(steady, column)
                 means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
     _add_derived(means, errors, steady)
+    if "voltage_v" in frame and driven.any():
+        resting = np.arange(len(frame)) < driven.argmax()
+        means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
     time_s = frame["time_s"].to_numpy()
     for column, name in (("current_a", "charge_ah"), ("power_w", "energy_wh")):
         if column in frame:
@@ -92,14 +100,16 @@ def supply_resistance_ohm(driven: pd.DataFrame) -> tuple[float, float] | None:
     """
     if "current_a" not in driven or "voltage_v" not in driven:
         return None
-    rows = driven[["current_a", "voltage_v"]].dropna().to_numpy(dtype=float)
-    if len(rows) < 20 or np.ptp(rows[:, 0]) < SAG_FROM_A:
+    current_a, voltage_v = (driven[c].to_numpy(dtype=float) for c in ("current_a", "voltage_v"))
+    use = np.isfinite(current_a) & np.isfinite(voltage_v)
+    current_a, voltage_v = current_a[use], voltage_v[use]
+    if len(current_a) < 20 or np.ptp(current_a) < SAG_FROM_A:
         return None
-    current_a = rows[:, 0] - rows[:, 0].mean()
-    slope = float(current_a @ rows[:, 1] / (current_a @ current_a))
-    rest = rows[:, 1] - rows[:, 1].mean() - slope * current_a
+    off_a, off_v = current_a - current_a.mean(), voltage_v - voltage_v.mean()
+    across = float((off_a * off_a).sum())
+    slope = float((off_a * off_v).sum()) / across
     # The standard error of a mean, taken from the amps' weight in the slope.
-    error = standard_error(rest) * np.sqrt(len(rows)) / np.sqrt(current_a @ current_a)
+    error = standard_error(off_v - slope * off_a) * np.sqrt(len(off_a) / across)
     return -slope, float(error)
 
 
@@ -110,6 +120,14 @@ def physical_columns(frame: pd.DataFrame) -> list[str]:
         for column in frame.columns
         if str(column).endswith(_PHYSICAL_ENDINGS) and column not in _NOT_AVERAGED
     ]
+
+
+def _slope_per_min(steady: pd.DataFrame, column: str) -> float:
+    rows = steady[["time_s", column]].dropna().to_numpy(dtype=float)
+    if len(rows) < 2:
+        return math.nan
+    time_s = rows[:, 0] - rows[:, 0].mean()
+    return float(60.0 * (time_s * rows[:, 1]).sum() / (time_s * time_s).sum())
 
 
 def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:

@@ -31,6 +31,9 @@ class Run:
     throttle: tuple[tuple[float, float], ...] = ()
     stand_name: str = ""
     stand: Stand | None = None
+    limits: Mapping[str, float] = field(default_factory=dict)
+    """The highest readings allowed, by column."""
+    cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
 
     @property

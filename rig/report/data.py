@@ -66,6 +66,16 @@ def _comparison(item: Comparison) -> dict[str, Any]:
             {"name": found.name, "text": found.text, "speed_pct": known(found.speed_pct)}
             for found in item.conditions
         ],
+        "alternatives": [
+            {
+                "name": found.name,
+                "speed_pct": list(found.speed_pct),
+                "current_pct": list(found.current_pct),
+                "power_pct": list(found.power_pct),
+                "exceeds": list(found.exceeds),
+            }
+            for found in item.alternatives
+        ],
         "warnings": [found.text for found in item.conditions if found.speed_pct is None],
     }
 

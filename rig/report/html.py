@@ -16,7 +16,10 @@ from rig.report import plots
 from rig.report.content import CAPTURE_HEADS, CAUTIONS, Report, capture_rows
 from rig.report.traces import trace
 from rig.report.words import (
+    ALTERNATIVE_HEADS,
     BUDGET_HEADS,
+    ON_PAPER,
+    alternative_rows,
     budget_rows,
     change_heads,
     change_rows,
@@ -62,7 +65,7 @@ th, td { padding: .2rem .7rem .2rem 0; text-align: left; vertical-align: top;
   border-bottom: 1px solid #ddd; }
 th { border-bottom: 1px solid #111; vertical-align: bottom; }
 .number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-th.number { white-space: normal; overflow-wrap: anywhere; min-width: 4rem; }
+th.number { white-space: normal; overflow-wrap: anywhere; min-width: 3rem; }
 td.hash { font-family: monospace; font-size: .75rem; overflow-wrap: anywhere; min-width: 17rem; }
 li { margin: .2rem 0; }
 @media (max-width: 36rem) {
@@ -209,6 +212,11 @@ def _numbers(item: Comparison) -> Iterable[Html]:
     yield table(BUDGET_HEADS, map(_set, budget_rows(item)), title=title)
     yield element("h3", text("What it cost"))
     yield bullets(cost_lines(item))
+    alternatives = [_set(row) for row in alternative_rows(item)]
+    if alternatives:
+        yield element("h3", text("What else would do it, on paper"))
+        title = f"From {item.baseline}, ± two standard uncertainties; {ON_PAPER}."
+        yield table(ALTERNATIVE_HEADS, alternatives, title=title)
     yield element("h3", text("What differs besides the change under test"))
     yield bullets(condition_lines(item) or ["Nothing that was measured."])
 

@@ -8,6 +8,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from rig.analysis.comparison import Comparison
 from rig.report.content import CAPTURE_HEADS, CAUTIONS, Report, capture_rows
 from rig.report.words import (
+    ALTERNATIVE_HEADS,
+    ON_PAPER,
+    alternative_rows,
+    alternative_title,
     answer,
     change_heads,
     change_rows,
@@ -45,6 +49,11 @@ def _variant(item: Comparison) -> Iterator[str]:
     yield from _table(change_heads(item), change_rows(told(item)))
     yield ""
     yield from (f"- {_text(line)}" for line in cost_lines(item))
+    alternatives = alternative_rows(item)
+    if alternatives:
+        yield from ("", _text(alternative_title(item)), "")
+        yield from _table(ALTERNATIVE_HEADS, alternatives)
+        yield from ("", f"- {_text(ON_PAPER)}")
     yield from (f"- not the change under test: {_text(line)}" for line in condition_lines(item))
 
 

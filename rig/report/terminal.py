@@ -17,6 +17,10 @@ from rich.text import Text
 
 from rig.analysis.comparison import Comparison, Comparisons
 from rig.report.words import (
+    ALTERNATIVE_HEADS,
+    ON_PAPER,
+    alternative_rows,
+    alternative_title,
     answer,
     change_heads,
     change_rows,
@@ -61,18 +65,37 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def print_figures(figures: Mapping[str, float]) -> None:
-    """The figures of one run."""
+def print_figures(figures: Mapping[str, float], uncertainty: Mapping[str, float]) -> None:
+    """The figures of one run, with twice their standard uncertainty where it is known."""
     if not figures:
         console().print("This run has no steady part, and so no figures.")
         return
     rows = [
-        (quantity_name(column), number(value, column))
+        (
+            quantity_name(column),
+            number(value, column),
+            f"+- {number(2.0 * uncertainty[column], column)}" if column in uncertainty else "",
+        )
         for column, value in figures.items()
         if not column.startswith("steady_")
     ]
     title = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
-    print_table(["quantity", "mean "], rows, title=title)
+    print_table(["quantity", "mean ", "known to"], rows, title=title)
+
+
+def print_holds(holds: Sequence[Mapping[str, float]]) -> None:
+    """A row per throttle hold."""
+    shown = [q for q in ("current_a", "voltage_v", "power_w", "speed_rpm") if q in holds[0]]
+    rows = [
+        [
+            f"{hold['throttle_pct']:g} %",
+            f"{hold['from_s']:.1f} s to {hold['to_s']:.1f} s",
+            *(number(hold[quantity], quantity) for quantity in shown),
+        ]
+        for hold in holds
+    ]
+    heads = ["throttle ", "steady", *(f"{quantity_name(quantity)} " for quantity in shown)]
+    print_table(heads, rows, title="each throttle hold")
 
 
 def print_comparisons(comparisons: Comparisons) -> None:
@@ -96,6 +119,10 @@ def _print_comparison(comparison: Comparison) -> None:
     )
     for line in cost_lines(comparison):
         _say(line)
+    rows = alternative_rows(comparison)
+    if rows:
+        print_table(ALTERNATIVE_HEADS, rows, title=alternative_title(comparison))
+        _say(ON_PAPER)
     for line in condition_lines(comparison):
         _say(f"not the change under test: {line}")
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rig.analysis.comparison import FAN_EXPONENT, Change, Comparison, Comparisons
+from rig.analysis.powertrain import ASSUMPTIONS as ON_PAPER_ASSUMPTIONS
 from rig.stand.quantities import label_of, unit_of
 
 _TOLD = (
@@ -20,6 +21,7 @@ _PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
 _RESULTS = {
     "charge_ah": ("charge, Ah", 3),
     "energy_wh": ("energy, Wh", 3),
+    "voltage_rest_v": ("Voltage at rest, V", 2),
     "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
     "supply_ohm": ("Supply's resistance, ohm", 4),
     "shaft_w": ("Shaft power, W", 1),
@@ -30,7 +32,13 @@ _RESULTS = {
 _NOTHING_PCT = 0.0005
 """Less than this is what the computer's rounding leaves of errors that cancel."""
 
-_DEGC_PARTS = {"_rise": "rise, K", "_start": "at the start, °C", "_peak": "peak, °C"}
+_DEGC_PARTS = {
+    "_rise": "rise, K",
+    "_rate": "rate, K/min",
+    "_start": "at the start, °C",
+    "_end": "at the end of the drive, °C",
+    "_peak": "peak, °C",
+}
 
 
 def quantity_name(quantity: str) -> str:
@@ -123,6 +131,30 @@ def budget_rows(comparison: Comparison) -> list[tuple[str, ...]]:
             )
         )
     return rows
+
+
+ALTERNATIVE_HEADS = ("instead, on paper", "speed ", "current ", "power ", "over a limit")
+ON_PAPER = f"on paper: {'; '.join(ON_PAPER_ASSUMPTIONS)}"
+
+
+def alternative_title(comparison: Comparison) -> str:
+    """What stands above a table of `alternative_rows`."""
+    return f"what else would do it, from {comparison.baseline}"
+
+
+def alternative_rows(comparison: Comparison) -> list[tuple[str, ...]]:
+    """What else would buy the speed, on paper, as `ALTERNATIVE_HEADS` names the cells."""
+    return [
+        (
+            found.name,
+            *(
+                f"{value:+.1f} +- {2.0 * u:.1f} %"
+                for value, u in (found.speed_pct, found.current_pct, found.power_pct)
+            ),
+            ", ".join(quantity_name(quantity) for quantity in found.exceeds) or "none",
+        )
+        for found in comparison.alternatives
+    ]
 
 
 def condition_lines(comparison: Comparison) -> list[str]:

@@ -58,6 +58,8 @@ def test_power_is_the_mean_of_products_not_the_product_of_means() -> None:
         figures["current_a"] * figures["voltage_v"], rel=1e-5
     )
     assert figures["motor_degc_rise"] == pytest.approx(5.99)
+    assert figures["motor_degc_rate"] == pytest.approx(60.0)
+    assert figures["motor_degc_end"] == pytest.approx(25.99)
 
 
 def runs(
@@ -71,7 +73,7 @@ def runs(
     for i, current in enumerate(currents):
         figures = {"current_a": current, "motor_degc": 50.0, "motor_degc_start": 20.0}
         if speeds:
-            figures |= {"speed_rpm": speeds[i], "power_w": 24.0 * current, "voltage_v": 24.0}
+            figures |= {"speed_rpm": speeds[i], "power_w": 24.0 * current, "voltage_rest_v": 25.0}
         found.append(Run(f"{setup}{i}", setup, outcome, figures, **more))  # type: ignore[arg-type]
     return found
 
@@ -233,7 +235,8 @@ def test_the_verdict(speeds: tuple[float, ...], worth: float, word: str, needed:
 def test_what_else_differs_is_told_with_its_likely_effect() -> None:
     before = runs("a", 30.0, 30.1, speeds=(9e3, 9e3), throttle=((70.0, 3.0),))
     after = [
-        Run(run.name, "b", "done", {**run.figures, "voltage_v": 23.76, "motor_degc_start": 30.0},
+        Run(run.name, "b", "done",
+            {**run.figures, "voltage_rest_v": 24.75, "motor_degc_start": 30.0},
             throttle=((80.0, 3.0),), counts={"lines": 100, "lost": 5})
         for run in before
     ]  # fmt: skip
@@ -314,3 +317,15 @@ def test_a_gain_that_all_runs_share_cancels_and_an_offset_does_not() -> None:
     # By hand: 0.05 / 33.05 less 0.05 / 30.05.
     assert change.sources["offset"] == pytest.approx(100 * (0.05 / 30.05 - 0.05 / 33.05))
     assert change.stand_pct == pytest.approx(change.sources["offset"])
+
+
+def test_an_efficiency_from_torque_stands_beside_the_one_without() -> None:
+    made = [
+        Run(f"{setup}{i}", setup, "done",
+            {"speed_rpm": speed, "power_w": power + i, "efficiency": eta + 1e-4 * i})
+        for setup, speed, power, eta in (("a", 9000.0, 600.0, 0.64), ("b", 9090.0, 636.0, 0.62))
+        for i in range(3)
+    ]  # fmt: skip
+    found = compare(made, "a").variants[0].efficiency
+    assert found.measured_pct == pytest.approx(-3.12, abs=0.02)
+    assert found.value == pytest.approx(100 * (1.01**3 / 1.06 - 1), abs=0.02)

@@ -1,4 +1,4 @@
-"""The figures we promise: `python -m tests.bench [--json FILE] [--trips N]`.
+"""The figures we promise: `python -m tests.bench [--json FILE] [--trips N] [--captures N]`.
 
 Each is a ratio, or a share, measured against something else in the same run on the same
 machine; the absolute stands beside it. The last column says what the figure must be.
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.bench.figures import Figure, captures, decoding, load, start_up, trips
+from tests.bench.folders import folders
 from tests.bench.screen import screen
 
 
@@ -21,6 +22,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("--json", type=Path, help="write the figures there too")
     parser.add_argument("--trips", type=int, default=100, help="trips to time")
+    parser.add_argument("--captures", type=int, default=1000, help="captures in a folder")
     arguments = parser.parse_args()
     parts: list[Callable[[], list[Figure]]] = [
         decoding,
@@ -29,6 +31,7 @@ def main() -> int:
         lambda: trips(arguments.trips),
         lambda: screen(arguments.trips),
         start_up,
+        lambda: folders(arguments.captures),
     ]
     figures: list[Figure] = []
     print(f"{'figure':<44} {'measured':>12} {'must be':>12}  absolute")

@@ -63,9 +63,9 @@ class Figure:
 def decoding() -> list[Figure]:
     """Lines per second of the decoder, checksums and all, against two that check nothing."""
     board = ScriptedBoard(LINE_HZ)
-    journal = b"".join(board.data_line() for _ in range(LINES))
+    lines = b"".join(board.data_line() for _ in range(LINES))
     board.close()
-    chunks = [journal[at : at + 2**18] for at in range(0, len(journal), 2**18)]
+    chunks = [lines[at : at + 2**18] for at in range(0, len(lines), 2**18)]
 
     def ours() -> None:
         decoder = Decoder()
@@ -74,12 +74,12 @@ def decoding() -> list[Figure]:
         assert decoder.counts.good == LINES
 
     def plain_loop() -> None:
-        stream = io.BytesIO(journal)
+        stream = io.BytesIO(lines)
         while line := stream.readline():
             [float(field) for field in line[2:-6].split(b",")]
 
     def by_pandas() -> None:
-        assert len(pd.read_csv(io.BytesIO(journal), header=None)) == LINES
+        assert len(pd.read_csv(io.BytesIO(lines), header=None)) == LINES
 
     ours_s, loop_s, pandas_s = _best_of_each(ours, plain_loop, by_pandas)
     absolute = f"{LINES / ours_s:,.0f} lines/s"
@@ -98,8 +98,8 @@ def decoding() -> list[Figure]:
 def captures() -> list[Figure]:
     """Journal to capture: speed, memory, size."""
     with tempfile.TemporaryDirectory() as folder:
-        short = _journal(Path(folder) / "short.journal", LINES)
-        long = _journal(Path(folder) / "long.journal", 5 * LINES)
+        short = journal(Path(folder) / "short.journal", LINES)
+        long = journal(Path(folder) / "long.journal", 5 * LINES)
         took_s = _best(lambda: convert(short).unlink(), rounds=3)
         memory = {path: _peak_memory_mib(path) for path in (short, long)}
         ours = convert(short)
@@ -219,14 +219,15 @@ def _one_trip(after_s: float) -> float:
         return 1000.0 * (time.perf_counter() - sent_s)
 
 
-def _journal(path: Path, lines: int) -> Path:
-    """A journal as a run leaves it, with speeds and currents that move."""
-    board = ScriptedBoard(LINE_HZ)
+def journal(path: Path, lines: int, line_hz: int = LINE_HZ) -> Path:
+    """A journal as a run leaves it, with currents that move; the motor is driven throughout."""
+    board = ScriptedBoard(line_hz)
     board.armed = True
     noise = np.random.default_rng(1).normal(0.0, 6.0, (lines, len(board.counts))).round()
     with path.open("wb") as file:
         file.write(frame(Remark("begin", 0.0, {"stand": stand_to_dict(demo_stand())}).body()))
         file.write(board.introduction())
+        file.write(frame(Remark("state", 0.0, {"state": "running", "cause": ""}).body()))
         for row, wobble in enumerate(noise.astype(int).tolist()):
             swing = int(400 * np.sin(row / 4000))
             board.counts = tuple(
@@ -237,7 +238,7 @@ def _journal(path: Path, lines: int) -> Path:
     return path
 
 
-def _peak_memory_mib(journal: Path) -> float:
+def _peak_memory_mib(kept: Path) -> float:
     """The peak of a fresh process that converts `journal`."""
     # VmHWM and not getrusage: the latter starts with the peak of the process that forked.
     code = (
@@ -247,7 +248,7 @@ def _peak_memory_mib(journal: Path) -> float:
         "print(int(re.search(r'VmHWM:\\s+(\\d+)', status)[1]) / 1024)"
     )
     result = subprocess.run(
-        [sys.executable, "-c", code, str(journal)], check=True, capture_output=True, text=True
+        [sys.executable, "-c", code, str(kept)], check=True, capture_output=True, text=True
     )
     return float(result.stdout)
 
