@@ -322,11 +322,11 @@ class _Table:
     def _alternatives(self, speed: Change | None) -> tuple[Alternative, ...]:
         """Other ways to the speed that this change gave, from where the baseline runs."""
         runs = self._of(self.baseline)
-        if speed is None or speed.change_pct is None or "power_w" not in self.logged:
+        needed = {"speed_rpm", "current_a", "power_w"}
+        if speed is None or speed.change_pct is None or not needed <= set(self.logged):
             return ()
         means = {
-            quantity: float(np.mean([run.figures[quantity] for run in runs]))
-            for quantity in ("speed_rpm", "current_a", "power_w")
+            quantity: float(np.mean([run.figures[quantity] for run in runs])) for quantity in needed
         }
         point = Point(means["speed_rpm"], means["power_w"] / means["current_a"], means["current_a"])
         throttle = runs[0].throttle[-1][0] / 100.0 if runs[0].throttle else 1.0

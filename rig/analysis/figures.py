@@ -39,12 +39,12 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
 
     For every physical column its mean over the window; for temperatures (degrees Celsius)
     also `<column>_start`, `<column>_end` of the drive, `<column>_peak`, heat soak included,
-    `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power is the mean of the product of volts and amps, since
-    `power_w` holds the products. Rows that are not valid are left out. Further:
-    `voltage_rest_v` before the motor is driven, `rpm_per_v` under load, `charge_ah` and
-    `energy_wh` over the whole run by the trapezoidal rule over the board's ticks,
-    `efficiency` and `shaft_w` where torque was measured, and `supply_ohm`, the slope of volts
-    over amps, where the current moved enough.
+    `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power
+    is the mean of the product of volts and amps, since `power_w` holds the products. Rows
+    that are not valid are left out. Further: `voltage_rest_v` before the motor is driven,
+    `rpm_per_v` under load, `charge_ah` and `energy_wh` over the whole run by the trapezoidal
+    rule over the board's ticks, `efficiency` and `shaft_w` where torque was measured, and
+    `supply_ohm`, the slope of volts over amps, where the current moved enough.
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
