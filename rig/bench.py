@@ -11,13 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from rig import headless, review
+from rig import headless
 from rig.errors import SettingsError
 from rig.headless import Outcome
 from rig.plans import default_folder, find_stand, plan_run, throttle_steps
 from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
-from rig.report.words import number, quantity_name
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
@@ -169,12 +168,11 @@ class Desk:
 
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
-        found = review.show(capture).figures
-        return [
-            (quantity_name(column), number(value, column))
-            for column, value in found.items()
-            if not column.startswith("steady_")
-        ]
+        from rig import review
+        from rig.report.words import in_short, number, quantity_name
+
+        found = in_short(review.show(capture).figures)
+        return [(quantity_name(column), number(value, column)) for column, value in found.items()]
 
 
 def _refuse_contradictions(request: Request) -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import special
 
 Floats = NDArray[np.float64]
 
@@ -132,7 +132,7 @@ def can_take_out_drift(setups: Sequence[str], time_s: Floats, baseline: str, var
 
 def critical(df: float, confidence: float = CONFIDENCE) -> float:
     """Student's two-sided critical value."""
-    return float(stats.t.ppf(0.5 + confidence / 2.0, df))
+    return float(special.stdtrit(df, 0.5 + confidence / 2.0))
 
 
 def family_critical(correlation: Floats, df: int, confidence: float = CONFIDENCE) -> float:
@@ -144,6 +144,9 @@ def family_critical(correlation: Floats, df: int, confidence: float = CONFIDENCE
     count = len(correlation)
     if count == 1:
         return critical(df, confidence)
+    # Only here, since it takes a second to load.
+    from scipy import optimize, stats
+
     shape = stats.multivariate_t(shape=correlation, df=df, seed=1, allow_singular=True)
 
     def missing(limit: float) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 MOST_RUNS = 500
 """Beyond so many runs per setup nobody asks."""
@@ -47,15 +47,15 @@ def grubbs(values: ArrayLike, significance: float = 0.05) -> int | None:
 
 def grubbs_limit(n: int, tail: float) -> float:
     """The largest distance from the mean, in standard deviations, that chance explains."""
-    t2 = float(stats.t.ppf(1.0 - tail / n, n - 2)) ** 2
+    t2 = float(special.stdtrit(n - 2, 1.0 - tail / n)) ** 2
     return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
 
 
 def power_of_t_test(difference_sd: float, n: int, significance: float = 0.05) -> float:
     """How often a two-sided t-test with `n` runs per setup sees `difference_sd` (Cohen's d)."""
     df, off = 2 * (n - 1), difference_sd * math.sqrt(n / 2.0)
-    limit = float(stats.t.ppf(1.0 - significance / 2.0, df))
-    return float(stats.nct.sf(limit, df, off) + stats.nct.cdf(-limit, df, off))
+    limit = float(special.stdtrit(df, 1.0 - significance / 2.0))
+    return float(1.0 - special.nctdtr(df, off, limit) + special.nctdtr(df, off, -limit))
 
 
 def runs_needed(difference_sd: float, power: float = 0.8) -> int | None:

@@ -18,7 +18,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from scipy import optimize
 from uncertainties import ufloat, umath
 
 from rig.errors import SettingsError
@@ -227,6 +226,8 @@ def _size_for(change: Callable[[float], _Bench], wanted: float) -> float | None:
 
     def missing(size: float) -> float:
         return _nominal(change(size).point()[0]) / here - wanted
+
+    from scipy import optimize
 
     ends = [missing(size) for size in SIZES]
     if ends[0] * ends[1] > 0.0:

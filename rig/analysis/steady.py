@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import signal
 
 Floats = NDArray[np.float64]
 
@@ -86,6 +85,9 @@ def r_statistic(values: Floats, no_matter: float = 0.0) -> Floats:
 
 
 def _filtered(values: Floats, weight: float, start: float) -> Floats:
+    # Only here, since it takes a second to load and a live run does without.
+    from scipy import signal
+
     result, _ = signal.lfilter([weight], [1.0, weight - 1.0], values, zi=[(1.0 - weight) * start])
     return np.asarray(result, dtype=float)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special
 
 from rig.analysis.contrasts import critical
 
@@ -82,4 +82,4 @@ def lack_of_fit(levels: ArrayLike, values: ArrayLike, degree: int) -> tuple[floa
     weighted = means * np.sqrt(counts)
     off = weighted - columns @ np.linalg.lstsq(columns, weighted, rcond=None)[0]
     f = float(off @ off) / df_fit / (pure / df_pure)
-    return f, float(stats.f.sf(f, df_fit, df_pure))
+    return f, float(special.fdtrc(df_fit, df_pure, f))

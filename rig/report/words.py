@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -65,6 +65,15 @@ def number(value: float | None, quantity: str) -> str:
 def answer(comparison: Comparison) -> str:
     """Who was held against whom, and the verdict's word."""
     return f"{comparison.baseline} -> {comparison.variant}: {comparison.verdict.word.upper()}"
+
+
+def in_short(figures: Mapping[str, float]) -> dict[str, float]:
+    """The figures that a run's operator wants at once: with peaks, charge and energy."""
+    return {
+        quantity: value
+        for quantity, value in figures.items()
+        if quantity in (*_TOLD, "charge_ah", "energy_wh") or quantity.endswith("_peak")
+    }
 
 
 def told(comparison: Comparison) -> list[Change]:
