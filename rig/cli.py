@@ -43,7 +43,10 @@ Air = Annotated[
     typer.Option(help="A setup's air: SETUP=DEGC,HPA or SETUP=DEGC,HPA,HUMIDITY in percent."),
 ]
 OtherRotor = Annotated[
-    bool, typer.Option("--other-rotor", help="The fan or propeller was changed too.")
+    bool,
+    typer.Option(
+        "--other-rotor", help="The fan or propeller was changed too, or the load is none."
+    ),
 ]
 RpmPerVolt = Annotated[
     float | None,

@@ -36,6 +36,10 @@ Interval = tuple[float, float]
 SMALL_CHANGE_PCT = 20.0
 """Up to this change of speed the affinity laws are relied on. Ours, no source."""
 
+SAME_ROTOR_PCT = 15.0
+"""An efficiency by the affinity laws that changes by more is no motor's: the rotor is another.
+Ours, no source."""
+
 SAME_AIR_K = 5.0
 """Where the air is not given, stands whose coldest sensors begin further apart than this had
 other air: 1 K is 0.34 % of its density. Ours, no source."""
@@ -423,6 +427,12 @@ class _Table:
             return (
                 f"speed changed by {speed_pct:+.0f} %: the affinity laws are relied on up to "
                 f"{SMALL_CHANGE_PCT:g} %"
+            )
+        index_pct = _pct(float(self.contrasts[other].estimates[self.logged.index(_INDEX)]))
+        if abs(index_pct) > SAME_ROTOR_PCT:
+            return (
+                f"power at the cube of speed would say {index_pct:+.0f} %, more than a motor's "
+                "efficiency changes by: these look like two different rotors"
             )
         if not {self.baseline, other} <= density.keys():
             if {self.baseline, other} & density.keys():

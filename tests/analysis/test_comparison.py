@@ -145,6 +145,12 @@ def test_an_efficiency_whose_assumptions_do_not_hold_is_withheld(
     assert efficiency.value is None
 
 
+def test_mixed_rotors_are_seen() -> None:
+    before = runs("a", 30.0, 30.1, speeds=(9e3, 9.01e3))
+    after = runs("b", 40.0, 40.1, speeds=(9e3, 9.01e3))
+    assert "two different rotors" in compare([*before, *after], "a").variants[0].efficiency.withheld
+
+
 def test_a_change_of_speed_within_the_scatter_has_no_cost() -> None:
     made = [
         *runs("a", 30.0, 30.4, 29.7, speeds=(9e3, 9.05e3, 8.96e3)),
