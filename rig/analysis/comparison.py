@@ -428,12 +428,6 @@ class _Table:
                 f"speed changed by {speed_pct:+.0f} %: the affinity laws are relied on up to "
                 f"{SMALL_CHANGE_PCT:g} %"
             )
-        index_pct = _pct(float(self.contrasts[other].estimates[self.logged.index(_INDEX)]))
-        if abs(index_pct) > SAME_ROTOR_PCT:
-            return (
-                f"power at the cube of speed would say {index_pct:+.0f} %, more than a motor's "
-                "efficiency changes by: these look like two different rotors"
-            )
         if not {self.baseline, other} <= density.keys():
             if {self.baseline, other} & density.keys():
                 return "the air is given for one of the two setups only"
@@ -446,6 +440,12 @@ class _Table:
                     f"the stand began {after - before:+.1f} K apart and the air is not given: "
                     "its density may differ"
                 )
+        index_pct = _pct(float(self.contrasts[other].estimates[self.logged.index(_INDEX)]))
+        if abs(index_pct) > SAME_ROTOR_PCT:
+            return (
+                f"power at the cube of speed would say {index_pct:+.0f} %, more than a motor's "
+                "efficiency changes by: these look like two different rotors"
+            )
         return ""
 
     # Parts
