@@ -36,6 +36,7 @@ class Tally:
 
     inside: Counter[str] = field(default_factory=Counter)
     outside: Counter[str] = field(default_factory=Counter)
+    withheld: int = 0
     nothing_there: int = 0
     called_worth_it: int = 0
 
@@ -90,6 +91,9 @@ def experiment(random: np.random.Generator, stand: Stand, tally: Tally) -> None:
         "efficiency": 3.0 * true_speed - true_current,
     }
     for name, logarithm in truth.items():
+        if name == "efficiency" and item.efficiency.withheld:
+            tally.withheld += 1  # a change so large that it looks like another rotor
+            continue
         change = item.change(name)
         interval = item.efficiency.ci95 if name == "efficiency" else change and change.ci95_pct
         assert interval is not None
@@ -137,6 +141,7 @@ def main() -> int:
         holds = AT_LEAST <= share <= AT_MOST
         good &= holds
         print(f"  {name:<12} {share:7.1%}{'' if holds else '  DOES NOT HOLD'}")
+    print(f"  the efficiency was withheld {tally.withheld} times")
     holds = tally.worth_share <= WORTH_AT_MOST
     good &= holds
     print(f'"worth it" where nothing changed: {tally.worth_share:.1%} of {tally.nothing_there}, '
