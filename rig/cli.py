@@ -7,13 +7,14 @@ import json
 import os
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from rig.errors import DISK_REFUSED, DONE, USAGE, RigError, SettingsError
+from rig.errors import DISK_REFUSED, DONE, LINK_LOST, USAGE, RigError, SettingsError
 from rig.text import plain
 
 app = typer.Typer(
@@ -83,6 +84,34 @@ def simulate(context: typer.Context) -> None:
     from rig.simulator.__main__ import main as serve
 
     raise typer.Exit(serve(context.args))
+
+
+@app.command("verify-board")
+def verify_board(
+    port: Annotated[str, typer.Option(help="The board's port; see `rig ports`.")],
+    baud: Annotated[int, typer.Option(help="Its speed.", min=300)] = 115_200,
+    supply_off: Annotated[
+        bool, typer.Option("--supply-off", help="I have taken the motor's supply off.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Hold a board against firmware_protocol.md: which of its rules it keeps."""
+    from rig.conformance.board import CAUTION, verify_board
+
+    if not supply_off:
+        raise SettingsError(CAUTION, where="verify-board", to_do="Then add --supply-off.")
+    findings = []
+    for found in verify_board(port, baud):
+        findings.append(found)
+        if not as_json:
+            detail = f": {found.detail}" if found.detail else ""
+            typer.echo(plain(f"{found.verdict:<14}  {found.rule} ({found.section}){detail}"))
+    broken = sum(found.verdict == "broken" for found in findings)
+    if as_json:
+        _print_json({"broken": broken, "rules": [asdict(found) for found in findings]})
+    else:
+        typer.echo(f"{broken} of {len(findings)} rules broken")
+    raise typer.Exit(LINK_LOST if broken else DONE)
 
 
 @app.command()

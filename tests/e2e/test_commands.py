@@ -337,3 +337,17 @@ def test_a_disk_that_hangs_delays_neither_trip_nor_heartbeat(tmp_path: Path) -> 
     latency_s, longest_gap_s = trip_while_the_disk_hangs(code, tmp_path)
     assert latency_s < 0.05
     assert longest_gap_s < 0.4
+
+
+def test_a_board_on_a_port_is_held_against_the_rules() -> None:
+    with SimulatedBoard() as board:
+        refused = rig("verify-board", "--port", board.url)
+        assert refused.returncode == 2
+        assert "supply off" in refused.stderr
+        done = rig("verify-board", "--port", board.url, "--supply-off", "--json")
+    found = json.loads(done.stdout)
+    assert [row for row in found["rules"] if row["verdict"] == "broken"] == []
+    assert done.returncode == 0
+    assert len(found["rules"]) == 24
+    gone = rig("verify-board", "--port", "/dev/nothing", "--supply-off")
+    assert gone.returncode == 4
