@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import bench, review
-from rig.analysis.comparison import Comparisons
+from rig.analysis.answers import Comparisons
 from rig.errors import DONE, RigError
 from rig.headless import Outcome
 from rig.plans import default_folder, plan_run

@@ -48,7 +48,7 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
     `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
     """
     from rig import review
-    from rig.analysis.comparison import Question
+    from rig.analysis.answers import Question
     from rig.report.data import as_data
 
     question = Question(worth_pct=worth_pct)

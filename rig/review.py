@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.analysis.air import air_density_from_text
-from rig.analysis.comparison import Comparisons, Question
+from rig.analysis.answers import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear

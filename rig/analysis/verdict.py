@@ -3,27 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from rig.analysis.answers import Change, EfficiencyChange, Verdict
 from rig.analysis.inference import runs_needed
-
-if TYPE_CHECKING:
-    from rig.analysis.comparison import Change, EfficiencyChange
 
 WORTH, NOT_WORTH, CANNOT_TELL = "worth it", "not worth it", "cannot tell yet"
 
 SEEN_WITH = 0.8
 """How often the runs that are asked for would show the gain that is sought."""
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """`word` is one of the three; `runs_needed` per setup, None where no number can be given."""
-
-    word: str
-    sentence: str
-    runs_needed: int | None
 
 
 def verdict(speed: Change | None, efficiency: EfficiencyChange, worth_pct: float) -> Verdict:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from rig.analysis.comparison import Comparisons
+from rig.analysis.answers import Comparisons
 from rig.analysis.runs import Run
 from rig.captures.capture import read_meta
 from rig.errors import InputFileError

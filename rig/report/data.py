@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from rig.analysis.comparison import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
 from rig.report.content import Report
 
 

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import NewType
 
-from rig.analysis.comparison import Comparison
+from rig.analysis.answers import Comparison
 from rig.report import plots
 from rig.report.content import CAPTURE_HEADS, CAUTIONS, Report, capture_rows
 from rig.report.traces import trace

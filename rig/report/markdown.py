@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 
-from rig.analysis.comparison import Comparison
+from rig.analysis.answers import Comparison
 from rig.report.content import CAPTURE_HEADS, CAUTIONS, Report, capture_rows
 from rig.report.words import (
     ALTERNATIVE_HEADS,

@@ -21,7 +21,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from rig.analysis.comparison import Comparison, Comparisons
+from rig.analysis.answers import Comparison, Comparisons
 from rig.analysis.contrasts import critical
 from rig.analysis.runs import Run
 from rig.report.traces import Trace

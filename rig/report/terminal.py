@@ -15,7 +15,7 @@ from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
 
-from rig.analysis.comparison import Comparison, Comparisons
+from rig.analysis.answers import Comparison, Comparisons
 from rig.report.words import (
     ALTERNATIVE_HEADS,
     ON_PAPER,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from rig.analysis.comparison import FAN_EXPONENT, Change, Comparison, Comparisons
+from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
 from rig.analysis.powertrain import ASSUMPTIONS as ON_PAPER_ASSUMPTIONS
 from rig.stand.quantities import label_of, unit_of
 

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 from uncertainties import ufloat
 
-from rig.analysis.comparison import Question, compare
+from rig.analysis.answers import Question
+from rig.analysis.comparison import compare
 from rig.analysis.figures import run_figures
 from rig.analysis.runs import Run
 from rig.analysis.steady import r_statistic, steady_window, steady_windows

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.analysis.comparison import Comparison, Question
+from rig.analysis.answers import Comparison, Question
 from rig.demo import TIMINGS_DEG
 from rig.review import compare
 from tests.recorder.test_trips import Bench, demo_board, plan
