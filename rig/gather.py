@@ -7,7 +7,8 @@ import json
 import math
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import nullcontext
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from platformdirs import user_cache_path
 
 from rig.analysis.runs import Run, Stand
+from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
 
 if TYPE_CHECKING:
@@ -81,27 +83,28 @@ def gather_by_file(
 
 
 def _rows(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Iterator[Row]:
-    windows = [window_s] * len(paths)
-    if len(paths) < WITH_HELP_FROM or (os.cpu_count() or 1) < 2:
-        yield from map(_row, paths, windows)
-        return
-    kept = [_kept(path, window_s) for path in paths]
-    missing = [path for path, row in zip(paths, kept, strict=True) if row is None]
-    if not missing:
-        yield from (row for row in kept if row is not None)
-        return
-    with ProcessPoolExecutor(min(os.cpu_count() or 1, 8)) as several:
-        made = several.map(_row, missing, [window_s] * len(missing), chunksize=4)
-        for row in kept:
-            yield next(made) if row is None else row
+    """All of each capture that a comparison needs, fit for JSON."""
+    with ThreadPoolExecutor() as readers:
+        places = list(readers.map(_place, paths, [window_s] * len(paths)))
+    kept = list(map(_kept, places))
+    missing = [
+        (path, place, window_s)
+        for path, place, row in zip(paths, places, kept, strict=True)
+        if row is None
+    ]
+    help_pays = len(missing) >= WITH_HELP_FROM and (os.cpu_count() or 1) > 1
+    with (
+        ProcessPoolExecutor(min(os.cpu_count() or 1, 8)) if help_pays else nullcontext() as several
+    ):
+        made = several.map(_made, missing, chunksize=4) if several else map(_made, missing)
+        for path, row in zip(paths, kept, strict=True):
+            yield {**(next(made) if row is None else row), "name": path.name}
 
 
-def _row(path: Path, window_s: tuple[float, float] | None) -> Row:
-    """All of a capture that a comparison needs, fit for JSON."""
-    row = _kept(path, window_s)
-    if row is None:
-        row = _reckon(path, window_s)
-        _keep(_place(path, window_s), row)
+def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row:
+    path, place, window_s = asked
+    row = _reckon(path, window_s)
+    _keep(place, row)
     return row
 
 
@@ -217,27 +220,19 @@ def _seconds(utc: str) -> float:
 
 
 def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
-    try:
-        with path.open("rb") as file:
-            content = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise InputFileError(
-            f"cannot be read: {error.strerror or error}", where=str(path)
-        ) from error
     asked = "" if window_s is None else f"-{window_s[0]!r}-{window_s[1]!r}"
-    name = f"{content}-{FIGURES_VERSION}{asked}.json"
+    name = f"{sha256(path)}-{FIGURES_VERSION}{asked}.json"
     return user_cache_path("rig", appauthor=False) / "figures" / name
 
 
-def _kept(path: Path, window_s: tuple[float, float] | None) -> Row | None:
-    place = _place(path, window_s)
+def _kept(place: Path) -> Row | None:
     try:
         row = json.loads(place.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     if not isinstance(row, dict) or row.keys() != _ROW_HAS:
         return None
-    return {**row, "name": path.name}
+    return row
 
 
 def _keep(place: Path, row: Row) -> None:

@@ -97,6 +97,8 @@ class Comparison:
     conditions: tuple[Condition, ...]
     alternatives: tuple[Alternative, ...] = ()
     """Other changes, on paper, from the baseline; each continuous one buys the same speed."""
+    vehicle_speed: float | None = None
+    """Where the motor drives through a gear: what a vehicle does that did 100."""
 
     def change(self, quantity: str) -> Change | None:
         """The change of `quantity`, if it was measured in all runs."""

@@ -33,7 +33,7 @@ from rig.analysis.contrasts import (
     family_critical,
 )
 from rig.analysis.inference import fieller, grubbs
-from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at
+from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
 from rig.analysis.runs import Run
 from rig.analysis.trend import Trend, levels_of, trend
 from rig.analysis.verdict import verdict
@@ -219,7 +219,13 @@ class _Table:
             judged,
             conditions(self._of(self.baseline), self._of(other)),
             self._alternatives(by_name.get("speed_rpm")),
+            self._vehicle_speed(by_name.get("speed_rpm")),
         )
+
+    def _vehicle_speed(self, speed: Change | None) -> float | None:
+        if self.question.gear is None or speed is None or speed.change_pct is None:
+            return None
+        return vehicle_speed(100.0, speed.change_pct)
 
     def _alternatives(self, speed: Change | None) -> tuple[Alternative, ...]:
         """Other ways to the speed that this change gave, from where the baseline runs."""

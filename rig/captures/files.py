@@ -7,6 +7,7 @@ only then given its name. Whatever goes wrong, nothing half-written is left.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 from collections.abc import Callable
@@ -14,7 +15,7 @@ from itertools import count
 from pathlib import Path
 from typing import BinaryIO
 
-from rig.errors import DiskError
+from rig.errors import DiskError, InputFileError
 
 try:
     import fcntl
@@ -114,3 +115,14 @@ def _flush_folder(folder: Path) -> None:
             os.fsync(descriptor)
         finally:
             os.close(descriptor)
+
+
+def sha256(path: Path) -> str:
+    """Of a file's content, in hexadecimal. Raises InputFileError."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise InputFileError(
+            f"cannot be read: {error.strerror or error}", where=str(path)
+        ) from error

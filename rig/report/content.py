@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from pathlib import Path
 from rig.analysis.answers import Comparisons
 from rig.analysis.runs import Run
 from rig.captures.capture import read_meta
-from rig.errors import InputFileError
+from rig.captures.files import sha256
 
 CAUTIONS = (
     "Limits and stops in software are no substitute for a hand-operated cut in the supply. "
@@ -64,14 +63,7 @@ class Report:
 def listed(path: Path, run: Run) -> Listed:
     """What a report's list tells of a capture. Raises InputFileError."""
     seconds = read_meta(path).seconds
-    try:
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise InputFileError(
-            f"cannot be read: {error.strerror or error}", where=str(path)
-        ) from error
-    return Listed(path, run, math.nan if seconds is None else float(seconds), sha256)
+    return Listed(path, run, math.nan if seconds is None else float(seconds), sha256(path))
 
 
 CAPTURE_HEADS = ("capture", "setup", "outcome", "length ", "SHA-256")

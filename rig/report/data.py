@@ -66,6 +66,7 @@ def _comparison(item: Comparison) -> dict[str, Any]:
             {"name": found.name, "text": found.text, "speed_pct": known(found.speed_pct)}
             for found in item.conditions
         ],
+        "vehicle_speed": item.vehicle_speed,
         "alternatives": [
             {
                 "name": found.name,

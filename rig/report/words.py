@@ -223,6 +223,8 @@ def cost_lines(comparison: Comparison) -> list[str]:
     if efficiency.measured_pct is not None:
         told = percent(efficiency.measured_pct, efficiency.measured_ci95)
         lines.append(f"efficiency, from the torque sensor: {told}")
+    if comparison.vehicle_speed is not None:
+        lines.append(f"a vehicle that did 100 would do {comparison.vehicle_speed:.2f}")
     return lines
 
 

@@ -12,9 +12,11 @@ from uncertainties import ufloat
 from rig.analysis.answers import Question
 from rig.analysis.comparison import compare
 from rig.analysis.figures import run_figures
+from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
 from rig.analysis.steady import r_statistic, steady_window, steady_windows
 from rig.errors import SettingsError
+from rig.report.words import cost_lines
 
 
 def run_frame(current_a: float = 20.0, seconds: float = 6.0) -> pd.DataFrame:
@@ -336,3 +338,15 @@ def test_an_efficiency_from_torque_stands_beside_the_one_without() -> None:
     found = compare(made, "a").variants[0].efficiency
     assert found.measured_pct == pytest.approx(-3.12, abs=0.02)
     assert found.value == pytest.approx(100 * (1.01**3 / 1.06 - 1), abs=0.02)
+
+
+def test_a_geared_motor_moves_a_vehicle() -> None:
+    # Common practice, no source: 34,488 to 34,960 rpm, and one at 100 would do 101.37.
+    made = [
+        *runs("a", 98.0, 98.1, speeds=(34_488.0, 34_488.0)),
+        *runs("b", 105.0, 105.1, speeds=(34_960.0, 34_960.0)),
+    ]
+    geared = compare(made, "a", Question(gear=Gear(12, 60))).variants[0]
+    assert geared.vehicle_speed == pytest.approx(101.37, abs=5e-3)
+    assert "a vehicle that did 100 would do 101.37" in cost_lines(geared)
+    assert compare(made, "a").variants[0].vehicle_speed is None
