@@ -281,13 +281,14 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
         return None
     blanked = codes.copy()
     blanked[starts] = ord(" ")
-    blanked[stars[:, None] + np.arange(CHECKSUM_LENGTH + 1)] = ord(" ")
-    numbers = blanked.tobytes()[2:]  # nothing stands before the first comma
+    for behind in range(CHECKSUM_LENGTH + 1):
+        blanked[stars + behind] = ord(" ")
+    numbers = blanked[2:].tobytes()  # nothing stands before the first comma
     if (
         numbers.translate(None, b"0123456789,- ")
         or (np.diff(commas) == 1).any()
         or (commas[width - 1 :: width] == stars - 1).any()
-        or (b"-" in numbers and not _minus_signs_lead(numbers))
+        or ((signed := b"-" in numbers) and not _minus_signs_lead(numbers))
     ):
         return None
     with warnings.catch_warnings():
@@ -299,11 +300,9 @@ def _data_fields(lines: bytes) -> NDArray[np.int64] | None:
     if values.size != len(ends) * width:
         return None
     fields = values.reshape(-1, width)
-    if (fields.min(axis=0) < _LOWEST[:width]).any() or (
-        fields.max(axis=0) > _HIGHEST[:width]
-    ).any():
-        return None
-    return fields
+    too_low = signed and (fields.min(axis=0) < _LOWEST[:width]).any()
+    too_high = (fields.max(axis=0) > _HIGHEST[:width]).any()
+    return None if too_low or too_high else fields
 
 
 def _checksums(
@@ -316,9 +315,11 @@ def _checksums(
     """
     shares, initial = _crc_shares()
     lengths = ends - starts
-    distance = np.repeat(ends.astype(np.int32), lengths + 1)
-    distance -= np.arange(len(codes), dtype=np.int32)
-    by_byte = shares.ravel()[distance * np.int32(256) + codes]
+    # Where in `shares` each byte's row begins: 256 times its distance from the line feed.
+    index = np.repeat(256 * ends, lengths + 1)
+    index -= np.arange(0, 256 * len(codes), 256)
+    index += codes
+    by_byte = shares.ravel().take(index, mode="clip")  # none is out of range; saves the check
     sums: NDArray[np.uint16] = np.bitwise_xor.reduceat(by_byte, starts) ^ initial[lengths]
     return sums
 
