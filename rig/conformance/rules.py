@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from rig.conformance.host import Host
 from rig.protocol import commands
-from rig.protocol.records import Answer, Channel, Data, Hello, Status
+from rig.protocol.records import Answer, Channel, Cut, Data, Hello, Status
 from rig.protocol.timeline import unwrapped
 
 SLACK_S = 0.03
@@ -265,9 +265,12 @@ def cuts_at_a_limit(host: Host) -> str | None:
         mark = len(host.heard)
         host.beating = True
         host.tell(commands.Arm(host.hello.boot))
-        cut, after_s = host.cut_within(mark, 1.0)
-        if after_s is None or cut is None:
+        # By the X line: a data line from before the arm was obeyed tells of the cut before it.
+        host.listen(1.0, lambda: host.since(mark, Cut))
+        if not (cuts := host.since(mark, Cut)):
             return "a reading beyond its limit did not cut"
+        cut = cuts[0]
+        host.listen(2.0 / host.hello.line_hz + SLACK_S)
         if (cut.cause, cut.where) != ("limit", str(channel.index)):
             return f"the X line says {cut.cause} on {cut.where}"
         return None if host.status & Status.LIMIT else "the status bit `limit` is not set"
