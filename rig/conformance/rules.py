@@ -269,10 +269,9 @@ def cuts_at_a_limit(host: Host) -> str | None:
         host.listen(1.0, lambda: host.since(mark, Cut))
         if not (cuts := host.since(mark, Cut)):
             return "a reading beyond its limit did not cut"
-        cut = cuts[0]
+        if (cuts[0].cause, cuts[0].where) != ("limit", str(channel.index)):
+            return f"the X line says {cuts[0].cause} on {cuts[0].where}"
         host.listen(2.0 / host.hello.line_hz + SLACK_S)
-        if (cut.cause, cut.where) != ("limit", str(channel.index)):
-            return f"the X line says {cut.cause} on {cut.where}"
         return None if host.status & Status.LIMIT else "the status bit `limit` is not set"
     finally:
         host.tell(commands.Limit(str(channel.index), None, None, 0))

@@ -47,6 +47,31 @@ def test_the_simulated_board_keeps_every_rule() -> None:
     assert len(found) == 24
 
 
+class HearsAfterTalking(Board):
+    """Obeys what it was told only after a data line that still tells of the state before."""
+
+    told = b""
+
+    def receive(self, data: bytes) -> None:
+        self.told += data
+        if b"stop" in data:
+            self._hear_all()
+
+    def advance(self, seconds: float) -> bytes:
+        said = super().advance(seconds)
+        if b"D," in said:
+            self._hear_all()
+        return said
+
+    def _hear_all(self) -> None:
+        told, self.told = self.told, b""
+        super().receive(told)
+
+
+def test_a_board_that_answers_a_line_later_keeps_every_rule() -> None:
+    assert broken(made(HearsAfterTalking)) == {}
+
+
 class NoHeartbeatWatch(Board):
     """Runs on when the host is gone."""
 
