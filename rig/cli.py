@@ -115,6 +115,22 @@ def verify_board(
 
 
 @app.command()
+def firmware(
+    folder: Annotated[Path, typer.Argument(help="Where to write them.", metavar="DIR")],
+    as_json: AsJson = False,
+) -> None:
+    """Write out the sketches of the reference board, to be flashed."""
+    from rig.firmware import write_out
+
+    written = write_out(folder)
+    if as_json:
+        _print_json({"written": [str(path) for path in written]})
+    else:
+        for path in written:
+            typer.echo(plain(f"written: {path}"))
+
+
+@app.command()
 def run(
     setup: Annotated[str | None, typer.Option(help="What is being tried in this run.")] = None,
     port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,

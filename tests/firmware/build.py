@@ -1,0 +1,76 @@
+"""Builds the sketches and the bench, with the tools that Debian packs."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+HERE = Path(__file__).parent
+SKETCHES = HERE.parents[1] / "rig" / "firmware"
+BOARD = SKETCHES / "stand_board" / "stand_board.ino"
+LISTENER = SKETCHES / "listener" / "listener.ino"
+
+INSTALL = "apt-get install simavr libsimavr-dev gcc-avr avr-libc binutils-avr gcc arduino-core-avr"
+CORE = Path("/usr/share/arduino/hardware/arduino/avr")
+NEEDED = (Path("/usr/include/simavr/sim_avr.h"), CORE / "cores" / "arduino" / "Arduino.h")
+MISSING = not all(map(shutil.which, ("avr-gcc", "avr-g++", "avr-size", "gcc"))) or not all(
+    path.exists() for path in NEEDED
+)
+
+PART = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-Wall", "-Wextra"]
+LANGUAGES = {"c": ["-x", "c", "-std=gnu99"], "c++": ["-x", "c++", "-std=gnu++11"]}
+
+
+def run(*words: str | Path) -> str:
+    """Run a tool; what it says is part of the error when it fails."""
+    done = subprocess.run([*map(str, words)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return done.stdout + done.stderr
+
+
+def board(folder: Path, *options: str, language: str = "c") -> tuple[Path, str]:
+    """The board's firmware with such `options` as -DBAUD=250000, and what the compiler said."""
+    elf = folder / f"board{len(list(folder.iterdir()))}.elf"
+    return elf, run("avr-gcc", *PART, *options, *LANGUAGES[language], BOARD, "-o", elf)
+
+
+def sketch(folder: Path, source: Path) -> Path:
+    """A sketch as the Arduino IDE builds it: C++ with Arduino.h before it, and the core."""
+    core = CORE / "cores" / "arduino"
+    options = [
+        *PART, "-w", "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR",
+        # avr-libc's float.h hides it from C++.
+        "-DDECIMAL_DIG=__DECIMAL_DIG__",
+        "-ffunction-sections", "-fdata-sections", f"-I{core}", f"-I{CORE / 'variants/standard'}",
+    ]  # fmt: skip
+    folder.mkdir(parents=True)
+    objects: list[Path] = []
+    for part in sorted([*core.glob("*.c"), *core.glob("*.cpp"), *core.glob("*.S")]):
+        language = {".c": ["-std=gnu11"], ".cpp": ["-std=gnu++11", "-fno-exceptions"]}
+        objects.append(folder / f"{part.name}.o")
+        run("avr-gcc", *options, *language.get(part.suffix, []), "-c", part, "-o", objects[-1])
+    archive, main, elf = folder / "core.a", folder / "main.o", folder / "sketch.elf"
+    run("avr-ar", "rcs", archive, *objects)
+    run("avr-gcc", *options, *LANGUAGES["c++"], "-include", "Arduino.h", "-c", source, "-o", main)
+    run("avr-gcc", *options, "-Wl,--gc-sections", main, archive, "-lm", "-o", elf)
+    return elf
+
+
+def bench(folder: Path) -> Path:
+    """The stand around the simulated microcontroller."""
+    program = folder / "bench"
+    run(
+        "gcc", "-O2", "-Wall", "-Wextra", HERE / "bench.c", "-o", program,
+        "-I/usr/include/simavr", "-lsimavr", "-lutil", "-lm",
+    )  # fmt: skip
+    return program
+
+
+def size(elf: Path) -> tuple[int, int]:
+    """Bytes of flash and of RAM that it takes, the stack not counted."""
+    match = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+)", run("avr-size", elf), re.MULTILINE)
+    assert match
+    text, data, bss = map(int, match.groups())
+    return text + data, data + bss
