@@ -242,7 +242,7 @@ def test_five_minutes_of_random_bytes_start_nothing_and_stop_nothing(
     for start in on:
         stop = min(stop for stop in stops if stop > start)
         assert any(start < t <= stop + 0.010 for t in off), "a missed stop"
-    assert len(chip.times("reset", "")) == 1, "a hang, ended by the watchdog"
+    assert chip.times("reset", "") == [], "a hang, ended by the watchdog"
 
 
 @pytest.mark.parametrize("bare", [True, False], ids=["bare", "numbered"])

@@ -418,6 +418,9 @@ static void say_channel(uint8_t i) {
     end();
 }
 
+static bool introduced;
+static void data(void);
+
 static void introduce(void) {
     begin('H');
     put_flash(PSTR(",1," BOARD "," FIRMWARE));
@@ -427,7 +430,11 @@ static void introduce(void) {
     put_flash(PSTR(",LSTZ"));
     put_number(CHANNELS);
     end();
-    for (uint8_t i = 0; i < CHANNELS; i++) say_channel(i);
+    for (uint8_t i = 0; i < CHANNELS; i++) {
+        if (swept && introduced) data(); /* all this takes longer than a line may wait */
+        say_channel(i);
+    }
+    introduced = true;
 }
 
 /* A sweep is done: send it, then see what it means. */
