@@ -9,6 +9,7 @@ import pytest
 from rig.captures.capture import read_meta
 from rig.captures.files import write_new
 from rig.errors import DONE, USAGE, DiskError, SettingsError
+from rig.firmware import SKETCHES, write_out
 from rig.plans import LONGEST_TEXT, plan_run
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.settings import demo_stand
@@ -77,3 +78,21 @@ def test_a_run_whose_status_nobody_reads_is_stopped_and_kept(tmp_path: Path) -> 
     assert run.wait(30.0) == 3
     (capture,) = tmp_path.glob("*.parquet")
     assert "nobody reads" in read_meta(capture).cause
+
+
+def test_the_sketches_of_the_board_are_written_and_never_over_others(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "sketches"
+    written = write_out(folder)
+    assert [path.relative_to(folder).as_posix() for path in written] == [
+        "stand_board/stand_board.ino",
+        "listener/listener.ino",
+    ]
+    assert [path.read_bytes() for path in written] == [
+        source.read_bytes() for source in SKETCHES.values()
+    ]
+    written[0].write_text("pins of my own")
+    with pytest.raises(SettingsError, match="there already"):
+        write_out(folder)
+    assert written[0].read_text() == "pins of my own"
+    with pytest.raises(DiskError, match="cannot be made"):
+        write_out(written[0])

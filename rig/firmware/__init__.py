@@ -3,12 +3,14 @@ has, `listener` is the smallest board it allows."""
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
+from rig.captures.files import write_new
 from rig.errors import DiskError, SettingsError
 
-SKETCHES = ("stand_board", "listener")
+SKETCHES = {
+    name: Path(__file__).parent / name / f"{name}.ino" for name in ("stand_board", "listener")
+}
 
 
 def write_out(folder: Path) -> list[Path]:
@@ -17,19 +19,20 @@ def write_out(folder: Path) -> list[Path]:
     Nothing is overwritten: someone may have put in pins of their own. Raises `SettingsError`
     where a sketch is there already, `DiskError` where the disk refuses.
     """
-    sources = [Path(__file__).parent / name / f"{name}.ino" for name in SKETCHES]
-    targets = [folder / name / f"{name}.ino" for name in SKETCHES]
-    for target in targets:
-        if target.exists():
+    for name in SKETCHES:
+        if (folder / name).exists():
             raise SettingsError(
-                "is there already", where=str(target), to_do="Name another folder, or move it away."
+                "is there already", where=str(folder / name), to_do="Name another folder."
             )
+    return [_write(source, folder / name) for name, source in SKETCHES.items()]
+
+
+def _write(source: Path, folder: Path) -> Path:
     try:
-        for source, target in zip(sources, targets, strict=True):
-            target.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(source, target)
+        folder.mkdir(parents=True)
     except OSError as error:
         raise DiskError(
-            f"cannot be written: {error.strerror}", where=str(folder), to_do="Name another folder."
-        ) from error
-    return targets
+            f"the folder cannot be made: {(error.strerror or str(error)).lower()}",
+            where=str(folder), to_do="Name another folder.",
+        ) from error  # fmt: skip
+    return write_new(folder / source.name, lambda file: file.write(source.read_bytes()))

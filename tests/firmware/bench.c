@@ -14,9 +14,12 @@
  *     0.012345 truth 6000.00 12.345 24.100  rpm, amps and volts, ten times a second
  *     0.012345 reset       the firmware started anew
  *
- * It runs in real time and ends when its standard input does; a line on that makes the supply
- * dip, so that the part resets. With `feed` it runs as fast as it can instead, and hands the
- * firmware what stands in that file, rows of "seconds bytes-in-hex", until it is used up.
+ *     0.012345 surge       the current is far up from here on, until the drive is off
+ *
+ * It runs in real time and ends when its standard input does. A line `surge` there lets the
+ * current rise, a line `dip` the supply fail for a moment, so that the part resets. With `feed`
+ * it runs as fast as it can instead, and hands the firmware what stands in that file, rows of
+ * "seconds bytes-in-hex", until it is used up.
  * The names and what they mean stand in `settings`.
  */
 
@@ -42,6 +45,7 @@
 
 #define CLOCK_HZ 16000000
 #define STEP_US 100      /* of the motor */
+#define SURGE_AMPS 120
 #define CATCH_UP_S 0.05  /* after this machine was busy, do not run after it for longer */
 
 static struct {
@@ -84,7 +88,7 @@ static void tell(const char *what, const char *value) {
 
 /* ---- The drive pin and the throttle pulse. */
 
-static int driven;
+static int driven, surging;
 static avr_cycle_count_t pulse_began, pulse_ended;
 static double pulse_us;
 
@@ -92,6 +96,7 @@ static void on_drive(avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq, (void)param;
     if ((int)value == driven) return;
     driven = value;
+    if (!driven) surging = 0;
     tell("drive", driven ? "1" : "0");
 }
 
@@ -170,6 +175,7 @@ static avr_cycle_count_t step(avr_t *avr_, avr_cycle_count_t when, void *param) 
     double seconds = STEP_US * 1e-6, change = setting("rpm_per_s") * seconds;
     rpm += fmin(fmax(speed_at(throttle()) - rpm, -change), change);
     load(throttle() > 0 ? rpm : 0);
+    if (surging) amps = SURGE_AMPS;
     static unsigned steps;
     if (++steps % 1000 == 0) {
         char text[60];
@@ -216,13 +222,22 @@ static int line_fd;
 static avr_irq_t *uart_in;
 static int uart_takes = 1;
 
-static void on_sent(avr_irq_t *irq, uint32_t value, void *param) {
-    (void)irq, (void)param;
+/* What the firmware has sent goes to the host in handfuls, as through an adapter. */
+static char sent[256];
+static size_t sent_count;
+
+static void hand_on(void) {
     struct pollfd who = {line_fd, 0, 0};
     poll(&who, 1, 0);
-    char c = value;
-    /* With nobody at the other end the byte is gone, as from an unplugged cable. */
-    if (!(who.revents & POLLHUP) && write(line_fd, &c, 1) < 0 && errno != EAGAIN) exit(1);
+    /* With nobody at the other end it is gone, as from an unplugged cable. */
+    if (!(who.revents & POLLHUP) && write(line_fd, sent, sent_count) < 0 && errno != EAGAIN) exit(1);
+    sent_count = 0;
+}
+
+static void on_sent(avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)param;
+    sent[sent_count++] = value;
+    if (sent_count == sizeof sent) hand_on();
 }
 
 static void on_xon(avr_irq_t *irq, uint32_t value, void *param) {
@@ -360,7 +375,7 @@ int main(int count, char **words) {
     if (food) return feed(food);
     double began_s = wall_s();
     struct pollfd parent = {STDIN_FILENO, POLLIN, 0};
-    char ignored[64];
+    char event[64];
     for (;;) {
         double ahead_s = wall_s() - began_s - (double)avr->cycle / CLOCK_HZ;
         if (ahead_s > CATCH_UP_S) began_s += ahead_s - CATCH_UP_S;
@@ -369,11 +384,17 @@ int main(int count, char **words) {
             int state = avr_run(avr);
             if (state == cpu_Done || state == cpu_Crashed) return 3;
         }
+        if (sent_count) hand_on();
         char c;
         while (uart_takes && read(line_fd, &c, 1) == 1) hand_over(c);
         if (poll(&parent, 1, 0) > 0) {
-            if (read(STDIN_FILENO, ignored, sizeof ignored) <= 0) return 0;
-            avr_reset(avr);
+            if (read(STDIN_FILENO, event, sizeof event) <= 0) return 0;
+            if (*event == 's') {
+                surging = 1;
+                tell("surge", "");
+            } else {
+                avr_reset(avr);
+            }
         }
         usleep(1000);
     }

@@ -19,6 +19,9 @@ MISSING = not all(map(shutil.which, ("avr-gcc", "avr-g++", "avr-size", "gcc"))) 
     path.exists() for path in NEEDED
 )
 
+# Baud, lines per second, and conversions for each that the part can make in that time.
+RATES = [(115200, 100, 16), (250000, 200, 16), (1000000, 500, 4)]
+
 PART = ["-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-Wall", "-Wextra"]
 LANGUAGES = {"c": ["-x", "c", "-std=gnu99"], "c++": ["-x", "c++", "-std=gnu++11"]}
 
@@ -34,6 +37,16 @@ def board(folder: Path, *options: str, language: str = "c") -> tuple[Path, str]:
     """The board's firmware with such `options` as -DBAUD=250000, and what the compiler said."""
     elf = folder / f"board{len(list(folder.iterdir()))}.elf"
     return elf, run("avr-gcc", *PART, *options, *LANGUAGES[language], BOARD, "-o", elf)
+
+
+def at_rate(folder: Path, baud: int, line_hz: int, conversions: int, wrap_s: int) -> Path:
+    """The board at such a rate. Its counters wrap after so long, the edges' at 200 a second."""
+    return board(
+        folder, f"-DBAUD={baud}UL", f"-DLINE_HZ={line_hz}", f"-DCONVERSIONS={conversions}",
+        f"-DSTART_SEQUENCE={2**16 - wrap_s * line_hz}u",
+        f"-DSTART_TICK={2**32 - wrap_s * 2000000}UL",
+        f"-DSTART_EDGES={2**16 - wrap_s * 200}u",
+    )[0]  # fmt: skip
 
 
 def sketch(folder: Path, source: Path) -> Path:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import serial
 
-from rig.protocol.commands import Command, line
+from rig.protocol.commands import Arm, AskHello, Command, line
 from rig.protocol.framing import Fault, unframe
 from rig.simulator.plant import Plant
 
@@ -63,10 +63,16 @@ class Chip:
             if what == "truth"
         ]
 
-    def dip(self) -> None:
-        """Let the supply dip, so that the part resets."""
+    def until(self, happened: Callable[[], object], limit_s: float = 15.0) -> None:
+        end_s = time.monotonic() + limit_s
+        while not happened():
+            assert time.monotonic() < end_s, "what was waited for did not come"
+            time.sleep(0.01)
+
+    def suffer(self, event: str) -> None:
+        """Let a `surge` of current come, or a `dip` of the supply, which resets the part."""
         assert self.process.stdin
-        print("dip", file=self.process.stdin, flush=True)
+        print(event, file=self.process.stdin, flush=True)
 
     def close(self) -> None:
         assert self.process.stdin
@@ -126,6 +132,13 @@ class Host:
         self.line.write(line(command, self._number))
         answer = self.until(lambda fields: fields[:2] == ["A", str(self._number)])
         return answer[-1]
+
+    def boot_number(self) -> int:
+        assert self.tell(AskHello()) == "ok"
+        return int(self.of_kind("H")[-1][4])
+
+    def arm(self) -> None:
+        assert self.tell(Arm(self.boot_number())) == "ok"
 
     def of_kind(self, letter: str) -> list[list[str]]:
         return [fields for fields in self.heard if fields[0] == letter]
