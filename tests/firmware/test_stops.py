@@ -43,7 +43,7 @@ def test_a_stop_reaches_the_pin(chip: Chip, bare: bool) -> None:
         told = [when for when, what, text in chip.log if what == "host" and "stop" in text.lower()]
         took_ms.append(1000 * (chip.times("drive", "0")[-1] - told[-1]))
     assert len(chip.times("drive", "0")) == 20
-    holds("a bare `stop`" if bare else "a numbered stop", took_ms)
+    holds("a stop as a bare word" if bare else "a numbered stop", took_ms)
 
 
 def test_no_command_told_before_a_stop_undoes_it(chip: Chip) -> None:
@@ -170,6 +170,6 @@ def test_five_minutes_of_random_bytes_start_nothing_and_stop_nothing(
         assert min(abs(start - arm) for arm in arms) < 0.01, "a false start"
         # Off again by the next stop at the latest.
         stop = min(stop for stop in stops if stop > start)
-        late_s = promised_ms("a bare `stop`") / 1000
+        late_s = promised_ms("a stop as a bare word") / 1000
         assert any(start < t <= stop + late_s for t in off), "a missed stop"
     assert chip.times("reset", "") == [], "a hang, ended by the watchdog"
