@@ -185,6 +185,7 @@ def test_a_killed_front_stops_the_motor_within_a_second_and_leaves_a_capture(
 KILLS = 20
 
 
+@pytest.mark.long
 @pytest.mark.timeout(400)  # twenty runs, three at a time; on a busy machine they take minutes
 def test_a_recorder_killed_at_any_moment_loses_nothing_older_than_half_a_second(
     tmp_path: Path, stand: Path
