@@ -20,6 +20,7 @@ SLACK_S = 0.03
 
 CLOCK_WITHIN = 0.02
 STOP_WITHIN_S = 0.01
+LIMIT_WITHIN_LINES = 3
 REPEATS_EVERY_S = 2.0
 
 Rule = Callable[[Host], str | None]
@@ -264,6 +265,7 @@ def cuts_at_a_limit(host: Host) -> str | None:
             return f"a limit is answered {_said(answer)}"
         mark = len(host.heard)
         host.beating = True
+        armed_s = host.wire.now_s()
         host.tell(commands.Arm(host.hello.boot))
         # By the X line: a data line from before the arm was obeyed tells of the cut before it.
         host.listen(1.0, lambda: host.since(mark, Cut))
@@ -271,6 +273,10 @@ def cuts_at_a_limit(host: Host) -> str | None:
             return "a reading beyond its limit did not cut"
         if (cuts[0].cause, cuts[0].where) != ("limit", str(channel.index)):
             return f"the X line says {cuts[0].cause} on {cuts[0].where}"
+        after_s = next(when for when, line in host.heard[mark:] if line is cuts[0]) - armed_s
+        lines_s = LIMIT_WITHIN_LINES / host.hello.line_hz
+        if after_s > commands.ANSWER_WITHIN_S + lines_s + SLACK_S:
+            return f"the X line came {1000.0 * after_s:.0f} ms after the arm"
         host.listen(2.0 / host.hello.line_hz + SLACK_S)
         return None if host.status & Status.LIMIT else "the status bit `limit` is not set"
     finally:

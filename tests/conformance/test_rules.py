@@ -110,6 +110,17 @@ class NoLimits(Board):
         pass
 
 
+class LooksSeldom(Board):
+    """Looks at its limits with every fiftieth line while it is armed."""
+
+    lines = 0
+
+    def _judge_limits(self) -> None:
+        self.lines = self.lines + 1 if self.armed else 0
+        if self.lines % 50 == 49:
+            super()._judge_limits()
+
+
 class SlowToStop(Board):
     """Obeys a stop with the line after the next."""
 
@@ -149,6 +160,7 @@ def made(kind: type[Board], **changes: Any) -> Board:
         (ArmsForAnyBoot, "refuses another boot's arm", "'arm' is answered ok"),
         (ThrottleAlways, "refuses throttle while cut", "'throttle' is answered ok"),
         (NoLimits, "cuts at a limit", "did not cut"),
+        (LooksSeldom, "cuts at a limit", "ms after the arm"),
         (SlowToStop, "obeys a numbered stop", "ms after the stop"),
         (BelievesAnything, "passes over damaged lines", "was answered"),
     ],

@@ -21,7 +21,7 @@ from tests.protocol import document
 
 def promised_ms(event: str) -> float:
     (bound,) = (row[1] for row in document.table("the drive is off after") if row[0] == event)
-    return float(re.match(r"[\d.]+", bound)[0])  # type: ignore[index]
+    return float(re.search(r"([\d.]+) ms", bound)[1])  # type: ignore[index]
 
 
 def holds(event: str, took_ms: list[float]) -> None:
