@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
+from rig.conformance.rules import LIMIT_WITHIN_LINES, STOP_WITHIN_S
 from rig.protocol import commands
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_LINE, LONGEST_REMARK, Fault, checksum, frame
@@ -210,6 +211,9 @@ def test_the_timing_table_and_the_frame_agree_with_the_code() -> None:
     ]
     lost_ms = commands.HEARTBEAT_LOST_S * 1000
     bounds = {row[0]: row[1] for row in document.table("the drive is off after")}
+    for stop in ("a stop as a bare word", "a numbered stop"):
+        assert bounds[stop].startswith(f"{STOP_WITHIN_S * 1000:.0f} ms ")
+    assert bounds["a reading went beyond its limit"].startswith(f"{LIMIT_WITHIN_LINES} data lines ")
     silent = bounds["the host's last line"]
     assert re.findall(r"(\d+) ms", silent) == [f"{lost_ms + 10:.0f}", f"{lost_ms - 10:.0f}"]
     assert f"# The board's line protocol, version {PROTOCOL_VERSION}\n" in document.TEXT
