@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import select
 import socket
+import stat
 import sys
 import threading
 import time
@@ -165,9 +166,9 @@ def serve(board: Board, wire: Wire, ended: Callable[[], bool], *, pace: float = 
 
 
 def input_ends() -> Callable[[], bool]:
-    """Whether whoever started us has closed our input; a terminal never does."""
+    """Whether whoever holds our input's pipe has closed it; no other input tells anything."""
     ended = threading.Event()
-    if sys.stdin is None or sys.stdin.isatty():
+    if sys.stdin is None or not stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode):
         return ended.is_set
     descriptor = sys.stdin.fileno()
 

@@ -165,6 +165,19 @@ def test_it_ends_when_told_and_leaves_nothing(way: str) -> None:
             socket.create_connection((host, int(port)), timeout=PATIENCE_S)
 
 
+def test_it_runs_in_the_background_without_an_input() -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", "rig.simulator", "--tcp"],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert process.stdout is not None
+    with process.stdout:
+        caller = Caller(process.stdout.readline().strip())
+        caller.until(lambda record: isinstance(record, Data) and record.sequence > 100)
+        process.terminate()
+        assert process.wait(PATIENCE_S) == 0
+
+
 @pytest.mark.parametrize(
     ("options", "code", "words"),
     [
