@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from rig.analysis.conditions import Condition
 from rig.analysis.powertrain import Alternative, Gear
 from rig.analysis.runs import Run
-from rig.analysis.trend import Trend
 
 Interval = tuple[float, float]
 
@@ -18,19 +16,53 @@ propeller takes at unchanged efficiency (affinity laws)."""
 
 ASSUMPTIONS = (
     "the same fan or propeller in both setups, with free inflow",
-    "its power goes with the cube of speed and with the density of the air (affinity laws)",
-    "a small change of speed",
+    "its power goes with the density of the air and with the cube of speed (affinity laws); "
+    "measured propellers deviate from the cube, and the interval allows for that",
+    "ducted fans are not in the data behind that allowance",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """The most that a gain may cost: `at_most`, in `unit` ("%" or "K").
+
+    `quantity` is a column of the figures, or `efficiency`, whose cost is a loss.
+    """
+
+    quantity: str
+    at_most: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What the tester asks.
+
+    `worth_pct` is the smallest gain of speed worth having, in percent; without it nothing is
+    called worth it. `bounds` say what it may cost. `density_kg_m3` is the air's by setup,
+    `other_rotor` says that the rotor was changed too, `exponent_u` is the standard uncertainty of
+    this rotor's exponent if it is known better than from the literature. The motor's rpm per
+    volt and the gear are for estimated changes.
+    """
+
+    worth_pct: float | None = None
+    bounds: tuple[Bound, ...] = ()
+    density_kg_m3: Mapping[str, float] = field(default_factory=dict)
+    other_rotor: bool = False
+    exponent_u: float | None = None
+    kv_rpm_per_v: float | None = None
+    gear: Gear | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
     """What became of one quantity.
 
-    Spreads are standard deviations between runs, None where there is one run. `change_pct`
-    is the change of the geometric mean; None, like the interval, with the reason in `why`.
-    `scatter_pct` and `stand_pct` are the standard uncertainties that the interval is made of:
-    between runs, and from the stand's components, which `sources` names one by one.
+    Spreads are standard deviations between runs, None where there is one run. The change is in
+    `unit`: "%" of the geometric mean, or "K" for temperatures; None, like the interval, with the
+    reason in `why`. `scatter` and `known` are the standard uncertainties that the interval is
+    made of: between runs, and known beforehand, which `sources` names one by one. `detectable` is
+    the change that these runs would have shown with 80 % probability.
     """
 
     quantity: str
@@ -39,11 +71,13 @@ class Change:
     baseline_spread: float | None
     variant_spread: float | None
     runs: tuple[int, int]
-    change_pct: float | None = None
-    ci95_pct: Interval | None = None
-    scatter_pct: float | None = None
-    stand_pct: float = 0.0
+    unit: str = "%"
+    change: float | None = None
+    ci95: Interval | None = None
+    scatter: float | None = None
+    known: float = 0.0
     sources: Mapping[str, float] = field(default_factory=dict)
+    detectable: float | None = None
     why: str = ""
 
 
@@ -73,14 +107,38 @@ class EfficiencyChange:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """`word` is one of the three of `rig.analysis.verdict`.
-
-    `runs_needed` are per setup; None where no number can be given.
-    """
+    """`word` is one of those in `rig.analysis.verdict`, `sentence` the answer and its reasons."""
 
     word: str
     sentence: str
-    runs_needed: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One difference between two setups, and what it adds to the intervals.
+
+    `speed_pct` is its likely effect on speed, None where that is not known. `effects` are standard
+    uncertainties, as logarithms, of temperature rises in K, by quantity.
+    """
+
+    name: str
+    text: str
+    speed_pct: float | None = None
+    effects: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """The change of one quantity per unit of the level, in percent.
+
+    `lack_of_fit_p` is the probability of means that lie so far off a straight line by chance;
+    nan where no setup has two runs.
+    """
+
+    quantity: str
+    per_unit_pct: float
+    ci95_pct: Interval | None
+    lack_of_fit_p: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +154,9 @@ class Comparison:
     verdict: Verdict
     conditions: tuple[Condition, ...]
     alternatives: tuple[Alternative, ...] = ()
-    """Other changes, on paper, from the baseline; each continuous one buys the same speed."""
+    """Other changes, estimated from the baseline; each continuous one buys the same speed."""
+    order: str = ""
+    """What the order of the runs lets them show."""
     vehicle_speed: float | None = None
     """Where the motor drives through a gear: what a vehicle does that did 100."""
 
@@ -107,31 +167,17 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Comparisons:
-    """Every variant against the baseline, and what was left out and why.
+    """Every variant compared with the baseline, and what was left out and why.
 
     `drift_pct` maps quantities to the drift from the first run to the last, and its
-    interval, that was taken out; it is empty where `drift` says why none was.
+    interval, where one was taken out.
     """
 
     baseline: str
     variants: tuple[Comparison, ...]
     warnings: tuple[str, ...]
-    drift: str = ""
     drift_pct: Mapping[str, tuple[float, Interval]] = field(default_factory=dict)
     trends: tuple[Trend, ...] = ()
     """Where the setups are levels of one number: the change per unit of it."""
     used: tuple[Run, ...] = ()
     """The runs behind it all, in order."""
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What the tester asks besides: the smallest gain of speed worth having, in percent, the
-    density of the air in kg/m3 by setup, whether the rotor was changed too, and the motor's
-    rpm per volt and the gear, for changes on paper."""
-
-    worth_pct: float = 0.0
-    density_kg_m3: Mapping[str, float] = field(default_factory=dict)
-    other_rotor: bool = False
-    kv_rpm_per_v: float | None = None
-    gear: Gear | None = None

@@ -1,83 +1,80 @@
-"""Two or more setups against a baseline: what changed, how surely, and at what cost.
+"""Two or more setups compared with a baseline: what changed, how surely, and at what cost.
 
-The run is the unit: one run is one observation of its setup, however many lines it has.
-Percent changes are differences of logarithms (`rig.analysis.contrasts`); what the stand's own
-components may be wrong by is added where it does not cancel.
+The run is the unit: one run is one observation of its setup, however many lines it has. A
+quantity is compared over the runs that have it. What a change is and what its interval
+contains stand in `rig.analysis.effects`; what is asked and answered in `rig.analysis.answers`.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Any
+from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from rig.analysis import efficiency
 from rig.analysis.answers import (
+    Bound,
     Change,
     Comparison,
     Comparisons,
+    Condition,
     EfficiencyChange,
     Interval,
     Question,
     Ratio,
+    Trend,
 )
 from rig.analysis.conditions import conditions
-from rig.analysis.contrasts import (
-    Contrast,
-    Model,
-    can_take_out_drift,
-    critical,
-    family_critical,
-)
-from rig.analysis.inference import fieller, grubbs
+from rig.analysis.contrasts import Floats, Model, critical, family_critical
+from rig.analysis.effects import Effects, Estimate, Part, RunTable, stand_parts
+from rig.analysis.inference import grubbs
+from rig.analysis.order import IN_TURN, ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
 from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
 from rig.analysis.runs import Run
-from rig.analysis.trend import Trend, levels_of, trend
-from rig.analysis.verdict import verdict
+from rig.analysis.trend import lack_of_fit, levels_of, slope_factors
+from rig.analysis.verdict import Evidence, Stops, verdict
 from rig.errors import SettingsError
 
-Floats = NDArray[np.float64]
+USABLE = ("done", "imported")
+"""Outcomes of runs that can be compared; what nobody watched is judged by its steady part."""
 
-SMALL_CHANGE_PCT = 20.0
-"""Up to this change of speed the affinity laws are relied on. Ours, no source."""
-
-SAME_ROTOR_PCT = 15.0
-"""An efficiency by the affinity laws that changes by more is no motor's: the rotor is another.
-Ours, no source."""
-
-SAME_AIR_K = 5.0
-"""Where the air is not given, stands whose coldest sensors begin further apart than this had
-other air: 1 K is 0.34 % of its density. Ours, no source."""
-
-_NO_PERCENT = ("_degc", "_start", "_end", "_peak", "_rate")
+_NO_CHANGE = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm"})
-_INDEX = "efficiency index"
+_TRENDS = ("speed_rpm", "current_a", "power_w")
+_SUSPECTS = ("speed_rpm", "current_a")
+_SUSPECTS_AT = 0.05
+
+ORDER_WORDS = {
+    IN_TURN: "The setups were run in turn: a drift over the day does not pass for a change.",
+    THERE_AND_BACK: (
+        "The setups were run there and back: intervals allow for any drift in one direction, not "
+        "for one that goes up and down again."
+    ),
+    ONE_AFTER_THE_OTHER: (
+        "The setups were run one after the other: a stand that warms up or a pack that empties "
+        "may be behind a change. Run the setups in turn."
+    ),
+    UNKNOWN: "It is not known when the runs were made: a drift may be behind a change.",
+}
 
 
 def compare(runs: Sequence[Run], baseline: str, question: Question | None = None) -> Comparisons:
     """Compare every other setup in `runs` with `baseline`.
 
-    Runs that were tripped or have no steady part are left out, with a warning each. Raises
-    SettingsError where nothing is left to compare.
+    Runs that were stopped or have no steady part are left out, with a warning each. Raises
+    SettingsError where nothing is left to compare, or a bound asks for what was not measured.
     """
     question = question or Question()
     used, warnings = _usable(runs, baseline)
-    setups = list(dict.fromkeys(run.setup for run in used))
-    others = [setup for setup in setups if setup != baseline]
-    table = _Table(used, baseline, others, question)
-    warnings += table.warnings
+    others = [s for s in dict.fromkeys(run.setup for run in used) if s != baseline]
+    table = _Table(used, runs, baseline, others, question)
+    table.refuse_unmeasured()
+    warnings += [*table.missing(), *table.suspects()]
     variants = tuple(table.comparison(other) for other in others)
     return Comparisons(
-        baseline,
-        variants,
-        tuple(warnings),
-        table.drift_words,
-        table.drifts(),
-        table.trends(),
-        tuple(used),
+        baseline, variants, tuple(warnings), table.drifts(), table.trends(), tuple(used)
     )
 
 
@@ -92,7 +89,7 @@ def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
     used: list[Run] = []
     warnings: list[str] = []
     for run in runs:
-        if run.outcome != "done":
+        if run.outcome not in USABLE:
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")
@@ -121,324 +118,371 @@ def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
             where="captures",
             to_do="Compare runs of one stand: what two stands read wrong does not cancel.",
         )
-    return used, warnings
+    began = [run.began_s for run in used]
+    return ([used[i] for i in np.argsort(began, kind="stable")], warnings)
 
 
 class _Table:
-    """The runs' logarithms under one model, from which every answer is taken."""
+    """All runs and all questions; answers are computed as they are asked for."""
 
     def __init__(
-        self, runs: list[Run], baseline: str, others: list[str], question: Question
+        self,
+        runs: Sequence[Run],
+        all_runs: Sequence[Run],
+        baseline: str,
+        others: list[str],
+        question: Question,
     ) -> None:
-        self.runs, self.baseline, self.others, self.question = runs, baseline, others, question
-        self.warnings: list[str] = []
-        self.setups = tuple(run.setup for run in runs)
-        shared = [
-            quantity
-            for quantity in runs[0].figures
-            if quantity not in _SKIPPED
-            and all(math.isfinite(run.figures.get(quantity, math.nan)) for run in runs)
+        self.runs, self.all_runs = runs, all_runs
+        self.baseline, self.others, self.question = baseline, others, question
+        self.quantities = [
+            name
+            for name in dict.fromkeys(name for run in runs for name in run.figures)
+            if name not in _SKIPPED and any(_has(run, name) for run in runs)
         ]
-        self.quantities = shared
-        self.logged = [
-            quantity
-            for quantity in shared
-            if not quantity.endswith(_NO_PERCENT)
-            and all(run.figures[quantity] > 0.0 for run in runs)
+        self.conditions = cache(self._conditions)
+        self._table_of = cache(self._make_table)
+        self._effects_of = cache(self._make_effects)
+
+    # Tables of runs
+
+    def _table(self, *names: str) -> RunTable | None:
+        """The runs that have all of `names`; None where a setup that is compared has none."""
+        rows = tuple(i for i, run in enumerate(self.runs) if all(_has(run, n) for n in names))
+        return self._table_of(rows)
+
+    def _make_table(self, rows: tuple[int, ...]) -> RunTable | None:
+        runs = tuple(self.runs[row] for row in rows)
+        if self.baseline not in {run.setup for run in runs}:
+            return None
+        names = [n for n in self.quantities if n in self._compared and all(_has(r, n) for r in runs)]
+        columns = [
+            [run.figures[name] if _in_kelvin(name) else math.log(run.figures[name]) for run in runs]
+            for name in names
         ]
-        self.time_s = self._time_s()
-        columns = [[math.log(run.figures[quantity]) for run in runs] for quantity in self.logged]
-        if {"speed_rpm", "power_w"} <= set(self.logged):
-            self.logged.append(_INDEX)
-            columns.append([self._efficiency_index(run) for run in runs])
-        self.model = Model(self.setups, np.array(columns).T.reshape(len(runs), -1), self.time_s)
-        self.contrasts = {other: self.model.contrast(baseline, other) for other in others}
-        self._criticals: dict[int, float] = {}
-        self._point_out_suspects()
+        if set(efficiency.NEEDED) <= set(names):
+            names.append(efficiency.INDEX)
+            columns.append([efficiency.index(r, self.question.density_kg_m3) for r in runs])
+        return RunTable(runs, tuple(names), np.array(columns).T.reshape(len(runs), -1))
 
-    # Drift
-
-    def _time_s(self) -> Floats | None:
-        time_s = np.array([run.began_s for run in self.runs], dtype=float)
-        apart = all(
-            can_take_out_drift(self.setups, time_s, self.baseline, other) for other in self.others
-        )
-        if apart and np.isfinite(time_s).all():
-            self.drift_words = "The setups were run in turn, so a drift over the day is taken out."
-            return time_s
-        self.drift_words = (
-            "Drift and setup cannot be told apart in this order of runs: a stand that warms up or "
-            "a pack that empties may stand behind a change. Run the setups in turn, at least "
-            "three times each."
-        )
-        return None
-
-    def drifts(self) -> dict[str, tuple[float, Interval]]:
-        """How far each quantity drifted from the first run to the last, in percent."""
-        if self.time_s is None:
-            return {}
-        drift = self.model.drift()
-        result = {}
-        for index, quantity in enumerate(self.logged):
-            value, error = float(drift.estimates[index]), _error(drift, index)
-            if quantity != _INDEX and drift.df[index] > 0.0:
-                reach = critical(float(drift.df[index])) * error
-                result[quantity] = (_pct(value), (_pct(value - reach), _pct(value + reach)))
-        return result
-
-    def trends(self) -> tuple[Trend, ...]:
-        """The change of the main quantities per unit, where the setups are levels."""
-        levels = levels_of(self.setups)
-        if not levels:
-            return ()
-        return tuple(
-            trend(
-                quantity,
-                [levels[setup] for setup in self.setups],
-                [run.figures[quantity] for run in self.runs],
+    @property
+    def _compared(self) -> set[str]:
+        """The quantities with a change: a temperature in degrees Celsius has no percent, since
+        its zero is arbitrary, and what is not positive has no logarithm."""
+        return {
+            name
+            for name in self.quantities
+            if not name.endswith(_NO_CHANGE)
+            and (
+                _in_kelvin(name)
+                or all(run.figures[name] > 0.0 for run in self.runs if _has(run, name))
             )
-            for quantity in ("speed_rpm", "current_a", "power_w")
-            if quantity in self.logged
-        )
+        }
+
+    # Effects
+
+    def _effects(self, other: str, *names: str) -> Effects | None:
+        """The changes of the runs that have all of `names`; None where a setup has no such run."""
+        table = self._table(*names)
+        if table is None or other not in table.setups or not set(names) <= set(table.names):
+            return None
+        return self._effects_of(table, other)
+
+    def _make_effects(self, table: RunTable, other: str) -> Effects:
+        sides = table.contrasts(self.baseline, other)
+        weights: Floats = np.mean([side.weights for side in sides], axis=0)
+        parts = [*self._stand_parts(table, weights), *self._condition_parts(other)]
+        parts = [efficiency.with_index(part) for part in parts]
+        effects = Effects(table.names, sides, self._critical(table), parts)
+        if efficiency.INDEX not in table.names:
+            return effects
+        pair = _of(table.runs, self.baseline, other)
+        own = efficiency.own_parts(effects, pair, self.baseline, other, self.question)
+        return Effects(table.names, sides, effects.critical, [*parts, *own])
+
+    @staticmethod
+    def _stand_parts(table: RunTable, weights: Floats) -> list[Part]:
+        return stand_parts(table, weights, lambda name: not _in_kelvin(name))
+
+    def _condition_parts(self, other: str) -> list[Part]:
+        return [Part(c.name, c.effects) for c in self.conditions(other) if c.effects]
+
+    def _conditions(self, other: str) -> tuple[Condition, ...]:
+        return conditions(self.runs, self.baseline, other, self.question.density_kg_m3)
+
+    def _critical(self, table: RunTable):  # type: ignore[no-untyped-def]
+        """For all variants at once where there are several."""
+        others = [other for other in self.others if other in table.setups]
+        if len(others) < 2:
+            return critical
+        weights = np.array([table.contrasts(self.baseline, o)[0].weights for o in others])
+        shared = weights @ weights.T
+        length = np.sqrt(np.diag(shared))
+        correlation = shared / np.outer(length, length)
+        return lambda df: family_critical(correlation, df)
 
     # Answers
 
     def comparison(self, other: str) -> Comparison:
         """All about one variant."""
-        changes = tuple(self._change(quantity, other) for quantity in self.quantities)
-        efficiency = self._efficiency(other)
+        changes = tuple(
+            change for name in self.quantities if (change := self._change(name, other)) is not None
+        )
         by_name = {change.quantity: change for change in changes}
-        judged = verdict(by_name.get("speed_rpm"), efficiency, self.question.worth_pct)
+        speed, current = by_name.get("speed_rpm"), by_name.get("current_a")
+        found = self._efficiency(other)
+        order = self._order(other)
+        bounds = [(bound, self._cost(bound, by_name, found)) for bound in self.question.bounds]
+        evidence = Evidence(
+            self.baseline, other, speed, bounds, current, found, order,
+            self.conditions(other), self._stops(other),
+        )  # fmt: skip
         return Comparison(
             self.baseline,
             other,
             changes,
             self._per_speed("current_a", other),
             self._per_speed("power_w", other),
-            efficiency,
-            judged,
-            conditions(self._of(self.baseline), self._of(other)),
-            self._alternatives(by_name.get("speed_rpm")),
-            self._vehicle_speed(by_name.get("speed_rpm")),
+            found,
+            verdict(evidence, self.question.worth_pct),
+            self.conditions(other),
+            self._alternatives(speed),
+            order=ORDER_WORDS[order.kind],
+            vehicle_speed=self._vehicle_speed(speed),
         )
 
-    def _vehicle_speed(self, speed: Change | None) -> float | None:
-        if self.question.gear is None or speed is None or speed.change_pct is None:
+    def _order(self, other: str) -> Order:
+        table = self._table("speed_rpm") or self._table()
+        assert table is not None
+        return table.order(self.baseline, other)
+
+    def _change(self, quantity: str, other: str) -> Change | None:
+        before, after = (
+            np.array([r.figures[quantity] for r in self.runs if r.setup == s and _has(r, quantity)])
+            for s in (self.baseline, other)
+        )
+        if not len(before) or not len(after):
             return None
-        return vehicle_speed(100.0, speed.change_pct)
+        plain = (
+            quantity, float(before.mean()), float(after.mean()), _spread(before), _spread(after),
+            (len(before), len(after)),
+        )  # fmt: skip
+        effects = self._effects(other, quantity)
+        if effects is None:
+            celsius = quantity.endswith(_NO_CHANGE)
+            return Change(*plain, why="" if celsius else "not positive in every run: no percent")
+        return _as_change(effects.estimate(quantity), plain, "K" if _in_kelvin(quantity) else "%")
+
+    def _per_speed(self, quantity: str, other: str) -> Ratio:
+        effects = self._effects(other, quantity, "speed_rpm")
+        if effects is None:
+            return Ratio(None, None, "speed or the quantity was not measured in runs of both setups")
+        value, interval = effects.ratio(quantity, "speed_rpm")
+        if interval is not None:
+            return Ratio(value, interval)
+        if effects.estimate("speed_rpm").interval is None:
+            return Ratio(value, None, "one run of a setup: its scatter is not known")
+        return Ratio(None, None, "the change of speed is within the scatter")
+
+    def _efficiency(self, other: str) -> EfficiencyChange:
+        measured = self._change("efficiency", other) if "efficiency" in self.quantities else None
+        torque = (measured.change, measured.ci95) if measured is not None else (None, None)
+        effects = self._effects(other, *efficiency.NEEDED)
+        if effects is None:
+            reason = "speed or power was not measured, or not positive, in runs of both setups"
+            return EfficiencyChange(withheld=reason, measured_pct=torque[0], measured_ci95=torque[1])
+        pair = _of(self.runs, self.baseline, other)
+        reason = efficiency.why_withheld(effects, pair, self.baseline, other, self.question)
+        if reason:
+            return EfficiencyChange(withheld=reason, measured_pct=torque[0], measured_ci95=torque[1])
+        found = effects.estimate(efficiency.INDEX)
+        return EfficiencyChange(
+            _pct(found.value),
+            found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
+            measured_pct=torque[0],
+            measured_ci95=torque[1],
+        )
+
+    def _cost(
+        self, bound: Bound, changes: dict[str, Change], found: EfficiencyChange
+    ) -> Change | None:
+        """The change that a bound is about; of an efficiency, its loss."""
+        if bound.quantity != "efficiency":
+            return changes.get(bound.quantity)
+        value, interval = found.measured_pct, found.measured_ci95
+        if value is None:
+            value, interval = found.value, found.ci95
+        loss = interval and (-interval[1], -interval[0])
+        blank = Change("loss of efficiency", math.nan, math.nan, None, None, (0, 0))
+        return None if value is None else _with(blank, -value, loss)
+
+    def _stops(self, other: str) -> Stops:
+        """Of all runs, those that were left out too."""
+        sides = [[r for r in self.all_runs if r.setup == s] for s in (self.baseline, other)]
+        before, after = ({alarm for run in side for alarm in run.alarms} for side in sides)
+        counts = tuple((sum(r.outcome == "tripped" for r in side), len(side)) for side in sides)
+        words = sorted(f"{severity} of {quantity}" for severity, quantity in after - before)
+        return Stops((counts[0], counts[1]), tuple(words))
+
+    def _vehicle_speed(self, speed: Change | None) -> float | None:
+        if self.question.gear is None or speed is None or speed.change is None:
+            return None
+        return vehicle_speed(100.0, speed.change)
 
     def _alternatives(self, speed: Change | None) -> tuple[Alternative, ...]:
         """Other ways to the speed that this change gave, from where the baseline runs."""
-        runs = self._of(self.baseline)
-        needed = {"speed_rpm", "current_a", "power_w"}
-        if speed is None or speed.change_pct is None or not needed <= set(self.logged):
+        needed = ("speed_rpm", "current_a", "power_w")
+        runs = [r for r in _of(self.runs, self.baseline) if all(_has(r, n) for n in needed)]
+        if speed is None or speed.change is None or not runs or not set(needed) <= self._compared:
             return ()
-        means = {
-            quantity: float(np.mean([run.figures[quantity] for run in runs])) for quantity in needed
-        }
-        point = Point(means["speed_rpm"], means["power_w"] / means["current_a"], means["current_a"])
+        rpm, amps, watts = (float(np.mean([run.figures[n] for run in runs])) for n in needed)
+        point = Point(rpm, watts / amps, amps)
         throttle = runs[0].throttle[-1][0] / 100.0 if runs[0].throttle else 1.0
         kv = self.question.kv_rpm_per_v
         return tuple(
             alternatives(
                 motor_at(point, kv_rpm_per_v=kv, throttle=throttle),
                 point,
-                wanted_pct=speed.change_pct,
+                wanted_pct=speed.change,
                 gear=self.question.gear,
                 cells=runs[0].cells,
                 limits=runs[0].limits,
             )
         )
 
-    def _change(self, quantity: str, other: str) -> Change:
-        before = np.array([run.figures[quantity] for run in self._of(self.baseline)])
-        after = np.array([run.figures[quantity] for run in self._of(other)])
-        plain = Change(
-            quantity,
-            float(before.mean()),
-            float(after.mean()),
-            _spread(before),
-            _spread(after),
-            (len(before), len(after)),
-        )
-        if quantity not in self.logged:
-            # A temperature in degrees Celsius has no percent: its zero is arbitrary.
-            celsius = quantity.endswith(_NO_PERCENT)
-            return replace(plain, why="" if celsius else "not positive in every run: no percent")
-        index = self.logged.index(quantity)
-        contrast = self.contrasts[other]
-        value = float(contrast.estimates[index])
-        sources = self._stand_errors(quantity, other)
-        stand = math.hypot(*sources.values())
-        interval = self._interval(contrast, index, stand)
-        scatter = _error(contrast, index)
-        return replace(
-            plain,
-            change_pct=_pct(value),
-            ci95_pct=interval and (_pct(interval[0]), _pct(interval[1])),
-            scatter_pct=100.0 * scatter if math.isfinite(scatter) else None,
-            stand_pct=100.0 * stand,
-            sources={name: 100.0 * share for name, share in sources.items()},
-            why="" if interval else "one run of a setup: its scatter is not known",
-        )
+    # All setups at once
 
-    def _per_speed(self, quantity: str, other: str) -> Ratio:
-        if quantity not in self.logged or "speed_rpm" not in self.logged:
-            return Ratio(None, None, "speed or the quantity was not measured in every run")
-        contrast = self.contrasts[other]
-        pair = [self.logged.index(quantity), self.logged.index("speed_rpm")]
-        over, under = (math.expm1(contrast.estimates[index]) for index in pair)
-        value = over / under if under else None
-        df = float(contrast.df[pair].min())
-        if df <= 0.0:
-            return Ratio(value, None, "one run of a setup: its scatter is not known")
-        # From logarithms to fractions, by the slope of the exponential.
-        slope = np.array([1.0 + over, 1.0 + under])
-        spread = contrast.covariance[np.ix_(pair, pair)] * np.outer(slope, slope)
-        interval = fieller(over, under, spread.tolist(), self._critical(df))
-        if interval is None:
-            return Ratio(None, None, "the change of speed is within the scatter")
-        return Ratio(value, interval)
-
-    def _efficiency(self, other: str) -> EfficiencyChange:
-        measured_pct = measured_ci = None
-        if "efficiency" in self.logged:
-            change = self._change("efficiency", other)
-            measured_pct, measured_ci = change.change_pct, change.ci95_pct
-        reason = self._why_no_efficiency(other)
-        if reason:
-            return EfficiencyChange(
-                withheld=reason, measured_pct=measured_pct, measured_ci95=measured_ci
-            )
-        index, contrast = self.logged.index(_INDEX), self.contrasts[other]
-        stand = math.hypot(*self._stand_errors(_INDEX, other).values())
-        interval = self._interval(contrast, index, stand)
-        return EfficiencyChange(
-            _pct(float(contrast.estimates[index])),
-            interval and (_pct(interval[0]), _pct(interval[1])),
-            measured_pct=measured_pct,
-            measured_ci95=measured_ci,
-        )
-
-    def _why_no_efficiency(self, other: str) -> str:
-        density = self.question.density_kg_m3
-        if self.question.other_rotor:
-            return "another fan or propeller: its power at a speed is not the old one's"
-        if _INDEX not in self.logged:
-            return "speed or power was not measured, or not positive, in every run"
-        speed_pct = _pct(float(self.contrasts[other].estimates[self.logged.index("speed_rpm")]))
-        if abs(speed_pct) > SMALL_CHANGE_PCT:
-            return (
-                f"speed changed by {speed_pct:+.0f} %: the affinity laws are relied on up to "
-                f"{SMALL_CHANGE_PCT:g} %"
-            )
-        if not {self.baseline, other} <= density.keys():
-            if {self.baseline, other} & density.keys():
-                return "the air is given for one of the two setups only"
-            before, after = (
-                np.mean([run.coldest_start_degc for run in self._of(setup)])
-                for setup in (self.baseline, other)
-            )
-            if abs(after - before) > SAME_AIR_K:
-                return (
-                    f"the stand began {after - before:+.1f} K apart and the air is not given: "
-                    "its density may differ"
-                )
-        index_pct = _pct(float(self.contrasts[other].estimates[self.logged.index(_INDEX)]))
-        if abs(index_pct) > SAME_ROTOR_PCT:
-            return (
-                f"power at the cube of speed would say {index_pct:+.0f} %, more than a motor's "
-                "efficiency changes by: these look like two different rotors"
-            )
-        return ""
-
-    # Parts
-
-    def _of(self, setup: str) -> list[Run]:
-        return [run for run in self.runs if run.setup == setup]
-
-    def _efficiency_index(self, run: Run) -> float:
-        """The logarithm of density times speed cubed over power."""
-        density = self.question.density_kg_m3.get(run.setup, 1.0)
-        figures = run.figures
-        return (
-            3.0 * math.log(figures["speed_rpm"]) - math.log(figures["power_w"]) + math.log(density)
-        )
-
-    def _stand_errors(self, quantity: str, other: str) -> dict[str, float]:
-        """What each of the stand's components adds to the logarithm of the ratio.
-
-        Standard uncertainties, by component. A gain error that both setups share adds nothing.
-        """
-        before, after = self._measured(self.baseline), self._measured(other)
-        try:
-            if quantity == _INDEX:
-                ratio = (after["speed_rpm"] / before["speed_rpm"]) ** 3 * (
-                    before["power_w"] / after["power_w"]
-                )
-            else:
-                ratio = after[quantity] / before[quantity]
-        except KeyError:
+    def drifts(self) -> dict[str, tuple[float, Interval]]:
+        """How far each quantity drifted from the first run to the last, in percent."""
+        table = self._table()
+        assert table is not None
+        if not any(table.order(self.baseline, other).takes_out_drift for other in self.others):
             return {}
-        shares: dict[str, float] = {}
-        for variable, part in getattr(ratio, "error_components", dict)().items():
-            name = variable.tag or "other"
-            shares[name] = math.hypot(shares.get(name, 0.0), part / ratio.nominal_value)
-        return shares
+        drift = Model(table.setups, table.values, table.time_s).drift()
+        result = {}
+        for index, quantity in enumerate(table.names):
+            if quantity == efficiency.INDEX or _in_kelvin(quantity) or not drift.df[index] > 0.0:
+                continue
+            value = float(drift.estimates[index])
+            error = math.sqrt(drift.covariance[index, index])
+            reach = critical(float(drift.df[index])) * error
+            result[quantity] = (_pct(value), (_pct(value - reach), _pct(value + reach)))
+        return result
 
-    def _measured(self, setup: str) -> dict[str, Any]:
-        """The setup's means with their uncertainty."""
-        runs = self._of(setup)
-        sums: dict[str, Any] = {}
-        for run in runs:
-            for quantity, value in run.measured().items():
-                sums[quantity] = sums.get(quantity, 0.0) + value / len(runs)
-        return sums
+    def trends(self) -> tuple[Trend, ...]:
+        """The change of the main quantities per unit, where the setups are levels of a number.
 
-    def _interval(self, contrast: Contrast, index: int, stand: float) -> Interval | None:
-        value, error, df = (
-            float(contrast.estimates[index]),
-            _error(contrast, index),
-            float(contrast.df[index]),
+        Under the model of the changes: scatter by setup, drift, and the stand's components.
+        """
+        levels = levels_of([run.setup for run in self.runs])
+        if not levels:
+            return ()
+        return tuple(
+            self._trend(table, levels, quantity)
+            for quantity in _TRENDS
+            if (table := self._table(quantity)) is not None and quantity in table.names
+            if levels_of(table.setups)
         )
-        if df <= 0.0:
-            return None
-        combined = math.hypot(error, stand)
-        # Welch and Satterthwaite again: what the stand adds is known for good.
-        df = df * (combined / error) ** 4 if error > 0.0 else math.inf
-        reach = self._critical(df) * combined
-        return value - reach, value + reach
 
-    def _critical(self, df: float) -> float:
-        """For all variants at once where there are several."""
-        df = min(df, 1e6)
-        if len(self.others) == 1:
-            return critical(df)
-        whole = max(int(df), 1)
-        if whole not in self._criticals:
-            weights = np.array([self.contrasts[other].weights for other in self.others])
-            shared = weights @ weights.T
-            length = np.sqrt(np.diag(shared))
-            self._criticals[whole] = family_critical(shared / np.outer(length, length), whole)
-        return self._criticals[whole]
+    def _trend(self, table: RunTable, levels: dict[str, float], quantity: str) -> Trend:
+        orders = [table.order(self.baseline, o) for o in self.others if o in table.setups]
+        lined = all(order.takes_out_drift for order in orders)
+        model = Model(table.setups, table.values, table.time_s if lined else None)
+        side = model.combination(slope_factors(levels, table.setups))
+        effects = Effects(table.names, (side,), critical, self._stand_parts(table, side.weights))
+        found = effects.estimate(quantity)
+        column = table.values[:, table.names.index(quantity)]
+        return Trend(
+            quantity,
+            _pct(found.value),
+            found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
+            lack_of_fit([levels[setup] for setup in table.setups], column, degree=1)[1],
+        )
 
-    def _point_out_suspects(self) -> None:
-        rest = self.model.residuals()
-        for setup in dict.fromkeys(self.setups):
-            rows = [row for row, run in enumerate(self.runs) if run.setup == setup]
-            for quantity in ("speed_rpm", "current_a"):
-                if quantity not in self.logged:
-                    continue
-                found = grubbs(rest[rows, self.logged.index(quantity)].tolist())
-                if found is not None:
-                    self.warnings.append(
-                        f"{self.runs[rows[found]].name} stands out in {quantity} among the runs "
-                        f"of {setup!r} (Grubbs' test at 5 %); it is kept: look at it"
-                    )
+    # Warnings
+
+    def refuse_unmeasured(self) -> None:
+        """Raise SettingsError for a bound on what no run has."""
+        for bound in self.question.bounds:
+            if bound.quantity != "efficiency" and bound.quantity not in self.quantities:
+                raise SettingsError(
+                    f"no run has {bound.quantity!r}, which a bound is stated for",
+                    where="--cost",
+                    to_do=f"Measured are: {', '.join(self.quantities)}.",
+                )
+
+    def missing(self) -> list[str]:
+        """Each run that lacks a quantity others have, named."""
+        words = []
+        for run in self.runs:
+            lacks = [n for n in self.quantities if not _has(run, n) and not n.endswith(_NO_CHANGE)]
+            if lacks:
+                words.append(f"{run.name} lacks {', '.join(lacks)}: compared without it there")
+        return words
+
+    def suspects(self) -> list[str]:
+        """Runs that stand out, by Grubbs' test; 5 % for all tests together (Bonferroni)."""
+        setups = list(dict.fromkeys(run.setup for run in self.runs))
+        tests = [
+            (table, setup, quantity)
+            for quantity in _SUSPECTS
+            if (table := self._table(quantity)) is not None and quantity in table.names
+            for setup in setups
+            if table.setups.count(setup) > 2
+        ]
+        words = []
+        for table, setup, quantity in tests:
+            rest = Model(table.setups, table.values, self._drift_of(table)).residuals()
+            rows = [row for row, name in enumerate(table.setups) if name == setup]
+            column = rest[rows, table.names.index(quantity)]
+            found = grubbs(column.tolist(), _SUSPECTS_AT / len(tests))
+            if found is not None:
+                words.append(
+                    f"{table.runs[rows[found]].name} stands out in {quantity} among the runs "
+                    f"of {setup!r} (Grubbs' test, 5 % for all {len(tests)} tests together); it "
+                    "is kept: look at it"
+                )
+        return words
+
+    def _drift_of(self, table: RunTable) -> Floats | None:
+        lined = any(
+            table.order(self.baseline, o).takes_out_drift for o in self.others if o in table.setups
+        )
+        return table.time_s if lined else None
 
 
-def _error(contrast: Contrast, index: int) -> float:
-    return float(math.sqrt(contrast.covariance[index, index]))
+def _of(runs: Sequence[Run], *setups: str) -> list[Run]:
+    return [run for run in runs if run.setup in setups]
+
+
+def _has(run: Run, quantity: str) -> bool:
+    return math.isfinite(run.figures.get(quantity, math.nan))
+
+
+def _in_kelvin(quantity: str) -> bool:
+    return quantity.endswith("_rise")
+
+
+def _as_change(found: Estimate, plain: tuple, unit: str) -> Change:  # type: ignore[type-arg]
+    scale = 1.0 if unit == "K" else 100.0
+    convert = (lambda value: value) if unit == "K" else _pct
+    return Change(
+        *plain,
+        unit=unit,
+        change=convert(found.value),
+        ci95=found.interval and (convert(found.interval[0]), convert(found.interval[1])),
+        scatter=scale * found.scatter if math.isfinite(found.scatter) else None,
+        known=scale * found.known,
+        sources={name: scale * abs(part) for name, part in found.sources.items()},
+        detectable=None if found.detectable is None else scale * found.detectable,
+        why="" if found.interval else "one run of a setup: its scatter is not known",
+    )
+
+
+def _with(change: Change, value: float, interval: Interval | None) -> Change:
+    from dataclasses import replace
+
+    return replace(change, change=value, ci95=interval)
 
 
 def _pct(logarithm: float) -> float:

@@ -1,70 +1,291 @@
-"""What differs between two setups besides the change under test, and what it may do.
+"""What differs between two setups in addition to the change under test.
 
-Likely effects are on speed, in percent, to be held against the change of speed.
+Each difference that has a likely effect becomes a part of the intervals, as large as that
+effect: no threshold decides whether it counts. What the runs scatter by anyway is in the
+scatter already, so only the difference beyond it is added.
+
+The effects are those of a first-order motor that drops WINDING_SHARE of its voltage in the
+winding, on a load whose torque goes with the square of its speed and with the density of the
+air (affinity laws). They are rough, and stated as such: a difference is to be avoided, not
+corrected.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from rig.analysis.answers import Condition
+from rig.analysis.effects import RunTable
+from rig.analysis.order import IN_TURN
 from rig.analysis.runs import Run
 
 WINDING_SHARE = 0.1
 """The part of the supply's voltage that a winding drops in a usual run: common practice, no
-source. With copper's 0.393 %/K (IEC 60028) 1 K costs so much of 0.393 % of speed."""
+source. With copper's 0.393 %/K (IEC 60028) 1 K costs this share of 0.393 % of speed."""
 
-COPPER_PCT_PER_K = 0.393
+COPPER_PER_K = 0.00393
+
+OTHER_PACK = 0.01
+"""Another pack may hold its voltage under load better or worse by this fraction: common
+practice, no source."""
+
+AIR_PER_K = 1.0 / 293.0
+"""What 1 K does to the density of air at 20 degC (ideal gas)."""
+
+AIR_PER_HOUR = 0.001
+"""Standard uncertainty of the ratio of two densities for an hour between setups that were not
+run in turn: weather of 1 hPa, common practice, no source."""
+
 LOST_PCT = 1.0
-"""Lost lines are worth a word from this share on."""
+"""Lost lines are mentioned from this share on."""
+
+ROTOR_PAIRS = ("propeller", "rotor", "fan", "prop")
+"""Pairs that name the rotor: if they differ, power at a speed is another rotor's."""
+
+Effect = Mapping[str, float]
+
+SUPPLY: Effect = {
+    "voltage_v": 1.0, "speed_rpm": 1.0, "current_a": 2.0, "power_w": 3.0, "torque_nm": 2.0,
+    "thrust_n": 2.0, "shaft_w": 3.0, "charge_ah": 2.0, "energy_wh": 3.0,
+}  # fmt: skip
+"""Percent for a percent of voltage: the load's torque goes with the square of speed."""
+
+_HOT = WINDING_SHARE * COPPER_PER_K
+WARMTH: Effect = {
+    name: -_HOT * (exponent if name != "power_w" else 2.0)
+    for name, exponent in SUPPLY.items()
+    if name not in ("voltage_v", "energy_wh")
+} | {"energy_wh": -2.0 * _HOT, "efficiency": -_HOT}
+"""Fraction for a motor that is 1 K warmer: a longer drop in the winding."""
+
+AIR: Effect = {
+    "speed_rpm": -0.1, "current_a": 0.7, "power_w": 0.7, "torque_nm": 0.8, "thrust_n": 0.8,
+    "shaft_w": 0.7, "charge_ah": 0.7, "energy_wh": 0.7,
+}  # fmt: skip
+"""Percent for a percent of density, from the same motor."""
+
+RISE_PER_LOSS = 4.0
+"""Percent of a temperature rise for a percent of voltage: losses go with current squared."""
+
+RISE_PER_START = -0.5
+"""K of rise for a start that is 1 K warmer: between 0 for a short run and -1 for a settled one."""
+
+
+def conditions(
+    runs: Sequence[Run],
+    baseline: str,
+    variant: str,
+    density_kg_m3: Mapping[str, float],
+) -> tuple[Condition, ...]:
+    """The differences between the runs of two setups, among all `runs` in their order."""
+    pair = [run for run in runs if run.setup in (baseline, variant)]
+    found = [
+        _supply(runs, baseline, variant),
+        _start(runs, baseline, variant),
+        _air(runs, baseline, variant, density_kg_m3),
+        *_throttle(pair, baseline, variant),
+        *_pairs(runs, pair, baseline, variant),
+        *_stand(pair),
+        _lost(pair, baseline, variant),
+    ]
+    return tuple(condition for condition in found if condition is not None)
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
-    """One difference. `speed_pct` is its likely effect on speed, None where nobody can say."""
+class _Difference:
+    """Of one number between two setups; `excess` is what the scatter does not explain."""
 
-    name: str
-    text: str
-    speed_pct: float | None
+    before: float
+    after: float
+    change: float
+    excess: float
 
 
-def conditions(before: Sequence[Run], after: Sequence[Run]) -> tuple[Condition, ...]:
-    """The differences between the runs of two setups that may stand behind a change."""
-    found: list[Condition] = []
+def _difference(
+    runs: Sequence[Run], baseline: str, variant: str, number: Callable[[Run], float]
+) -> _Difference | None:
+    """Compared as a quantity is, drift and all; None where a setup has no such number."""
+    known = tuple(run for run in runs if math.isfinite(number(run)))
+    if not {baseline, variant} <= {run.setup for run in known}:
+        return None
+    values = np.array([[number(run)] for run in known])
+    sides = RunTable(known, ("number",), values).contrasts(baseline, variant)
+    change = float(np.mean([side.estimates[0] for side in sides]))
+    variance = float(np.nanmax([0.0, *(side.covariance[0, 0] for side in sides)]))
+    before, after = (
+        float(np.mean([number(run) for run in known if run.setup == setup]))
+        for setup in (baseline, variant)
+    )
+    excess = math.copysign(math.sqrt(max(change**2 - variance, 0.0)), change)
+    return _Difference(before, after, change, excess)
+
+
+def _scaled(effect: Effect, size: float) -> dict[str, float]:
+    return {name: slope * size for name, slope in effect.items()}
+
+
+def _supply(runs: Sequence[Run], baseline: str, variant: str) -> Condition | None:
     # At rest: under load a supply sags by what the change itself draws.
-    volts = [_mean(runs, "voltage_rest_v") for runs in (before, after)]
-    if all(volt > 0.0 for volt in volts):
-        pct = 100.0 * (volts[1] / volts[0] - 1.0)
-        text = f"supply at rest {volts[0]:.2f} V and {volts[1]:.2f} V ({pct:+.2f} %)"
-        found.append(Condition("supply voltage", text, pct))
-    starts = [_mean(runs, "motor_degc_start") for runs in (before, after)]
-    if all(math.isfinite(start) for start in starts):
-        rise = starts[1] - starts[0]
-        text = f"motor began at {starts[0]:.1f} degC and {starts[1]:.1f} degC ({rise:+.1f} K)"
-        found.append(Condition("start temperature", text, -rise * COPPER_PCT_PER_K * WINDING_SHARE))
-    throttles = [sorted({run.throttle for run in runs}) for runs in (before, after)]
-    if throttles[0] != throttles[1] or len(throttles[0]) > 1:
-        sides = [" or ".join(map(_steps, side)) for side in throttles]
-        text = f"throttle {sides[0]} against {sides[1]}"
-        found.append(Condition("throttle", text, None))
-    if len({id(run.stand) for run in [*before, *after]}) > 1:
-        text = "not all runs have the same calibration: its errors do not cancel"
-        found.append(Condition("calibration", text, None))
-    if not all(run.measured() for run in [*before, *after]):
-        text = "runs without a calibration: what the stand reads wrong is not in the intervals"
-        found.append(Condition("no calibration", text, None))
-    lost = [max(_lost_pct(run) for run in runs) for runs in (before, after)]
-    if max(lost) >= LOST_PCT:
-        text = f"lines lost or invalid: up to {lost[0]:.1f} % and {lost[1]:.1f} % of a run"
-        found.append(Condition("lost lines", text, None))
-    return tuple(found)
+    def volts(run: Run) -> float:
+        value = run.figures.get("voltage_rest_v", math.nan)
+        return math.log(value) if value > 0.0 else math.nan
+
+    found = _difference(runs, baseline, variant, volts)
+    if found is None:
+        return None
+    effects = _scaled(SUPPLY, found.excess) | _rises(runs, RISE_PER_LOSS * found.excess)
+    text = (
+        f"supply at rest {math.exp(found.before):.2f} V and {math.exp(found.after):.2f} V "
+        f"({100.0 * found.change:+.2f} %)"
+    )
+    return Condition("supply voltage", text, 100.0 * found.change, effects)
 
 
-def _mean(runs: Sequence[Run], key: str) -> float:
-    return float(np.mean([run.figures.get(key, math.nan) for run in runs]))
+def _rises(runs: Sequence[Run], share: float) -> dict[str, float]:
+    """`share` of each temperature rise, in K."""
+    rises: dict[str, list[float]] = {}
+    for run in runs:
+        for name, value in run.figures.items():
+            if name.endswith("_rise") and math.isfinite(value):
+                rises.setdefault(name, []).append(value)
+    return {name: share * float(np.mean(values)) for name, values in rises.items()}
+
+
+def _start(runs: Sequence[Run], baseline: str, variant: str) -> Condition | None:
+    found = _difference(
+        runs, baseline, variant, lambda run: run.figures.get("motor_degc_start", math.nan)
+    )
+    if found is None:
+        return None
+    effects = _scaled(WARMTH, found.excess)
+    effects["motor_degc_rise"] = RISE_PER_START * found.excess
+    text = (
+        f"motor started at {found.before:.1f} degC and {found.after:.1f} degC "
+        f"({found.change:+.1f} K)"
+    )
+    likely_pct = 100.0 * WARMTH["speed_rpm"] * found.change
+    return Condition("start temperature", text, likely_pct, effects)
+
+
+def _air(
+    runs: Sequence[Run], baseline: str, variant: str, density_kg_m3: Mapping[str, float]
+) -> Condition | None:
+    if not {baseline, variant} <= density_kg_m3.keys():
+        u = density_u(runs, baseline, variant)
+        text = f"air not given: its density may differ by {200.0 * u:.2f} % (95 %)"
+        return Condition("air", text, None, _scaled(AIR, u)) if u else None
+    change = math.log(density_kg_m3[variant] / density_kg_m3[baseline])
+    text = (
+        f"air of {density_kg_m3[baseline]:.3f} kg/m3 and {density_kg_m3[variant]:.3f} kg/m3 "
+        f"({100.0 * change:+.2f} %)"
+    )
+    return Condition("air", text, 100.0 * AIR["speed_rpm"] * change, _scaled(AIR, change))
+
+
+def density_u(runs: Sequence[Run], baseline: str, variant: str) -> float:
+    """Relative standard uncertainty of the ratio of two densities that were not given.
+
+    From the coldest sensors at the start, the nearest to the air's temperature, and from the
+    time between setups that were not run in turn.
+    """
+    found = _difference(runs, baseline, variant, lambda run: run.coldest_start_degc)
+    warmer = AIR_PER_K * found.excess if found is not None else 0.0
+    later = 0.0
+    table = RunTable(tuple(runs), (), np.empty((len(runs), 0)))
+    if table.order(baseline, variant).kind != IN_TURN:
+        hours = [
+            np.mean([run.began_s for run in runs if run.setup == setup]) / 3600.0
+            for setup in (baseline, variant)
+        ]
+        later = AIR_PER_HOUR * float(np.nan_to_num(hours[1] - hours[0]))
+    return math.hypot(warmer, later)
+
+
+def _throttle(pair: Sequence[Run], baseline: str, variant: str) -> list[Condition]:
+    sides = [
+        sorted({run.throttle for run in pair if run.setup == setup})
+        for setup in (baseline, variant)
+    ]
+    if sides[0] == sides[1] and len(sides[0]) == 1:
+        return []
+    levels = [
+        [run.throttle[-1][0] for run in pair if run.setup == setup and run.throttle]
+        for setup in (baseline, variant)
+    ]
+    text = " and ".join(" or ".join(map(_steps, side)) for side in sides)
+    change = 0.0
+    if all(levels) and min(map(min, levels)) > 0.0:
+        change = math.log(float(np.mean(levels[1])) / float(np.mean(levels[0])))
+    # To what the throttle does to a motor, that of the supply comes nearest.
+    return [
+        Condition(
+            "throttle",
+            f"throttle {text}",
+            100.0 * change if change else None,
+            _scaled({k: v for k, v in SUPPLY.items() if k != "voltage_v"}, change),
+        )
+    ]
+
+
+def _pairs(
+    runs: Sequence[Run], pair: Sequence[Run], baseline: str, variant: str
+) -> list[Condition]:
+    """The pairs (`--with KEY=VALUE`) that are not the same in all runs of two setups."""
+    found = []
+    for key in dict.fromkeys(key for run in pair for key in run.pairs):
+        sides = [
+            sorted({run.pairs.get(key, "-") for run in pair if run.setup == setup})
+            for setup in (baseline, variant)
+        ]
+        if len({*sides[0], *sides[1]}) == 1:
+            continue
+        text = f"{key}: {', '.join(sides[0])} in {baseline}, {', '.join(sides[1])} in {variant}"
+        share = _unshared(runs, baseline, variant, key) if key == "pack" else 0.0
+        size = OTHER_PACK * share
+        effects = _scaled(SUPPLY, size) | _rises(runs, RISE_PER_LOSS * size) if size else {}
+        found.append(Condition(key, text, None, effects))
+    return found
+
+
+def _unshared(runs: Sequence[Run], baseline: str, variant: str, key: str) -> float:
+    """How much of a change comes from runs with another value of a pair: 0 none, 1 all of it."""
+    table = RunTable(tuple(runs), (), np.empty((len(runs), 0)))
+    weights = np.mean([side.weights for side in table.contrasts(baseline, variant)], axis=0)
+    sums: dict[str, float] = {}
+    for run, weight in zip(runs, weights.tolist(), strict=True):
+        value = run.pairs.get(key, "-")
+        sums[value] = sums.get(value, 0.0) + weight
+    return sum(map(abs, sums.values())) / 2.0
+
+
+def rotors_differ(pair: Sequence[Run]) -> bool:
+    """Whether the tester named different rotors for these runs."""
+    return any(len({run.pairs.get(key, "") for run in pair}) > 1 for key in ROTOR_PAIRS)
+
+
+def _stand(pair: Sequence[Run]) -> list[Condition]:
+    found = []
+    if len({id(run.stand) for run in pair}) > 1:
+        text = "not all runs have the same calibration: errors of what changed do not cancel"
+        found.append(Condition("calibration", text))
+    if not all(run.measured() for run in pair):
+        text = "runs without a calibration: errors of the stand are not in the intervals"
+        found.append(Condition("no calibration", text))
+    return found
+
+
+def _lost(pair: Sequence[Run], baseline: str, variant: str) -> Condition | None:
+    lost = [
+        max(_lost_pct(run) for run in pair if run.setup == setup) for setup in (baseline, variant)
+    ]
+    if max(lost) < LOST_PCT:
+        return None
+    text = f"lines lost or invalid: up to {lost[0]:.1f} % and {lost[1]:.1f} % of a run"
+    return Condition("lost lines", text)
 
 
 def _steps(throttle: tuple[tuple[float, float], ...]) -> str:

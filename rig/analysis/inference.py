@@ -9,10 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-MOST_RUNS = 500
-"""Beyond so many runs per setup nobody asks."""
-
-
 def fieller(
     over: float, under: float, covariance: Sequence[Sequence[float]], t: float
 ) -> tuple[float, float] | None:
@@ -49,30 +45,6 @@ def grubbs_limit(n: int, tail: float) -> float:
     """The largest distance from the mean, in standard deviations, that chance explains."""
     t2 = float(special.stdtrit(n - 2, 1.0 - tail / n)) ** 2
     return (n - 1) / math.sqrt(n) * math.sqrt(t2 / (n - 2 + t2))
-
-
-def power_of_t_test(difference_sd: float, n: int, significance: float = 0.05) -> float:
-    """How often a two-sided t-test with `n` runs per setup sees `difference_sd` (Cohen's d)."""
-    df, off = 2 * (n - 1), difference_sd * math.sqrt(n / 2.0)
-    limit = float(special.stdtrit(df, 1.0 - significance / 2.0))
-    return float(1.0 - special.nctdtr(df, off, limit) + special.nctdtr(df, off, -limit))
-
-
-def runs_needed(difference_sd: float, power: float = 0.8) -> int | None:
-    """Runs per setup that see `difference_sd` with `power`; None beyond MOST_RUNS."""
-    if not difference_sd > 0.0:
-        return None
-    low, high = 1, 2
-    while power_of_t_test(difference_sd, high) < power:
-        low, high = high, high * 2
-        if low >= MOST_RUNS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (
-            (low, middle) if power_of_t_test(difference_sd, middle) >= power else (middle, high)
-        )
-    return high
 
 
 def autocorrelation_time(values: ArrayLike) -> float:

@@ -35,6 +35,10 @@ class Run:
     """The highest readings allowed, by column."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    alarms: frozenset[tuple[str, str]] = frozenset()
+    """Severity ("warning" or "trip") and quantity of each alarm."""
+    pairs: Mapping[str, str] = field(default_factory=dict)
+    """What else the tester noted, such as `pack` or `propeller`."""
 
     @property
     def coldest_start_degc(self) -> float:

@@ -4,30 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
-from rig.analysis.contrasts import critical
-
 LEVELS_FROM = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """The change of one quantity per unit of the level, in percent.
-
-    `lack_of_fit_p` is the probability of means that lie so far off a straight line by chance;
-    nan where no setup has two runs.
-    """
-
-    quantity: str
-    per_unit_pct: float
-    ci95_pct: tuple[float, float] | None
-    lack_of_fit_p: float
 
 
 def levels_of(setups: Sequence[str]) -> dict[str, float]:
@@ -44,31 +27,26 @@ def levels_of(setups: Sequence[str]) -> dict[str, float]:
     return {name: float(part[1]) for name, part in zip(names, parts, strict=True)}
 
 
-def trend(quantity: str, levels: ArrayLike, values: ArrayLike) -> Trend:
-    """A straight line through the logarithms of `values`, one per run, over `levels`.
+def slope_factors(levels: Mapping[str, float], setups: Sequence[str]) -> dict[str, float]:
+    """What each setup's mean contributes to the slope of a straight line over the levels.
 
-    Ordinary least squares over the runs; both shape (runs,), values above 0.
+    Least squares over the runs, `setups` the setup of each: a setup counts as often as it was
+    run.
     """
-    x, y = np.asarray(levels, dtype=float), np.log(np.asarray(values, dtype=float))
-    centred = x - x.mean()
-    across = float(centred @ centred)
-    slope = float(centred @ y) / across
-    rest = y - y.mean() - slope * centred
-    df = len(x) - 2
-    interval = None
-    if df > 0:
-        reach = critical(df) * math.sqrt(float(rest @ rest) / df / across)
-        interval = (100.0 * math.expm1(slope - reach), 100.0 * math.expm1(slope + reach))
-    p = lack_of_fit(x, y, degree=1)[1]
-    return Trend(quantity, 100.0 * math.expm1(slope), interval, p)
+    x = np.array([levels[setup] for setup in setups])
+    across = float(((x - x.mean()) ** 2).sum())
+    return {
+        name: setups.count(name) * (level - float(x.mean())) / across
+        for name, level in levels.items()
+    }
 
 
 def lack_of_fit(levels: ArrayLike, values: ArrayLike, degree: int) -> tuple[float, float]:
     """F and its probability, for a polynomial against the means of the levels.
 
-    Of degree 0 this is the one-way analysis of variance. nan where there is nothing to tell.
-    N. R. Draper and H. Smith, Applied Regression Analysis, pure error and lack of fit (from
-    memory).
+    `levels` and `values`, shape (runs,). Of degree 0 this is the one-way analysis of variance.
+    nan where there is nothing to compare. N. R. Draper and H. Smith, Applied Regression
+    Analysis, pure error and lack of fit (from memory).
     """
     x, y = np.asarray(levels, dtype=float), np.asarray(values, dtype=float)
     distinct, group = np.unique(x, return_inverse=True)

@@ -1,64 +1,192 @@
-"""The answer in plain words."""
+"""The word on top, and the sentence that says why.
+
+"Worth it" needs all of: a smallest gain that the tester stated; the gain's interval above it; no
+stated bound on the cost passed, or possibly passed; no trip or warning in the variant that the
+baseline does not have; and an order of runs that separates a drift from the setup. Otherwise the
+word says what is missing. Differences in the conditions need no rule of their own: they are in
+the interval. Without a smallest gain the words only say which is faster.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from rig.analysis.answers import Change, EfficiencyChange, Verdict
-from rig.analysis.inference import runs_needed
+from rig.analysis.answers import Bound, Change, Condition, EfficiencyChange, Interval, Verdict
+from rig.analysis.order import ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
+from rig.rounding import fixed, with_interval
 
-WORTH, NOT_WORTH, CANNOT_TELL = "worth it", "not worth it", "cannot tell yet"
+WORTH, NOT_WORTH, CANNOT_TELL = "worth it", "not worth it", "cannot tell"
+FASTER, SLOWER, NO_DIFFERENCE = "faster", "slower", "no difference shown"
 
-SEEN_WITH = 0.8
-"""How often the runs that are asked for would show the gain that is sought."""
+FIXED = "Intervals hold for a number of runs fixed beforehand."
 
 
-def verdict(speed: Change | None, efficiency: EfficiencyChange, worth_pct: float) -> Verdict:
-    """Whether the gain of speed is real and larger than `worth_pct`."""
-    if speed is None or speed.change_pct is None:
-        return Verdict(CANNOT_TELL, "Speed was not measured in every run.", None)
-    if speed.ci95_pct is None:
-        sentence = (
-            f"Speed changed by {speed.change_pct:+.2f} %, but with one run of a setup nobody can "
-            "say how much of that is chance. Run each setup at least three times, in turn."
+@dataclass(frozen=True, slots=True)
+class Stops:
+    """What stopped or warned the runs of the two setups."""
+
+    stopped: tuple[tuple[int, int], tuple[int, int]] = ((0, 0), (0, 0))
+    """Runs stopped by a limit, and all runs, of the baseline and of the variant."""
+    only_variant: tuple[str, ...] = ()
+    """Alarms that the variant has and the baseline has not, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that a verdict needs to know about one variant."""
+
+    baseline: str
+    variant: str
+    speed: Change | None
+    costs: Sequence[tuple[Bound, Change | None]]
+    """Each stated bound, and the change that it bounds (a loss is a rise of the cost)."""
+    current: Change | None
+    efficiency: EfficiencyChange
+    order: Order
+    conditions: Sequence[Condition]
+    stops: Stops
+
+
+def verdict(evidence: Evidence, worth_pct: float | None) -> Verdict:
+    """The word and the sentence for one variant."""
+    word, reasons = _judged(evidence, worth_pct)
+    parts = [*_stopped(evidence), _changes(evidence), *reasons]
+    if word in (CANNOT_TELL, NO_DIFFERENCE):
+        parts += _could_have_shown(evidence.speed)
+    return Verdict(word, " ".join([*parts, FIXED]))
+
+
+def _judged(evidence: Evidence, worth_pct: float | None) -> tuple[str, list[str]]:
+    speed = evidence.speed
+    if speed is None or speed.change is None:
+        return CANNOT_TELL, ["Speed was not measured in runs of both setups."]
+    if speed.ci95 is None:
+        return CANNOT_TELL, [
+            "One run of a setup does not show how far runs scatter: run each at least three "
+            "times, in turn."
+        ]
+    if not evidence.order.separates:
+        return CANNOT_TELL, [_order_reason(evidence)]
+    low, high = speed.ci95
+    costs = [_cost(bound, change) for bound, change in evidence.costs]
+    passed = [text for certain, text in costs if certain]
+    doubts = [text for certain, text in costs if text and not certain]
+    if evidence.stops.only_variant:
+        alarms = ", ".join(evidence.stops.only_variant)
+        doubts.append(
+            f"{evidence.variant} had alarms that {evidence.baseline} did not have ({alarms}): "
+            "find out what it needs to run without them."
         )
-        return Verdict(CANNOT_TELL, sentence, None)
-    low, high = speed.ci95_pct
-    wanted = f"{worth_pct:g} %" if worth_pct else "nothing"
-    change = f"Speed changed by {speed.change_pct:+.2f} % ({low:+.2f} to {high:+.2f} at 95 %)"
-    needed = _needed(speed, worth_pct)
+    if worth_pct is None:
+        word = FASTER if low > 0.0 else SLOWER if high < 0.0 else NO_DIFFERENCE
+        return word, passed + doubts
+    wanted = f"the {worth_pct:g} % that is worth having"
+    if high < worth_pct:
+        return NOT_WORTH, [f"That is less than {wanted}.", *passed, *doubts]
+    if passed:
+        return NOT_WORTH, [*passed, *doubts]
     if low > worth_pct:
-        return Verdict(
-            WORTH,
-            f"{change}: {'more than ' + wanted if worth_pct else 'a gain'}.{_cost(efficiency)}",
-            needed,
+        reasons = [f"That is more than {wanted}.", *doubts]
+        return (CANNOT_TELL if doubts else WORTH), reasons
+    return CANNOT_TELL, [f"It may be more or less than {wanted}.", *_largest(evidence), *doubts]
+
+
+def _cost(bound: Bound, change: Change | None) -> tuple[bool, str]:
+    """Whether a bound is passed for certain, and what is to be said; empty where it is kept."""
+    name = "loss of efficiency" if bound.quantity == "efficiency" else bound.quantity
+    limit = f"the {bound.at_most:g} {bound.unit} that {_name(name)} may cost"
+    if change is None or change.change is None or change.ci95 is None:
+        return False, f"Whether it stays within {limit} is not known."
+    low, high = change.ci95
+    if low > bound.at_most:
+        return True, f"It costs more than {limit}: {_text(change)}."
+    if high > bound.at_most:
+        return False, f"It may cost more than {limit}: {_text(change)}."
+    return False, ""
+
+
+def _order_reason(evidence: Evidence) -> str:
+    if evidence.order.kind == UNKNOWN:
+        return (
+            "It is not known when the runs were made, so a drift of the stand cannot be separated "
+            "from the change."
         )
-    if high < worth_pct or (worth_pct == 0.0 and high <= 0.0):
-        reason = f"less than the {wanted} that would be worth having" if worth_pct else "no gain"
-        return Verdict(NOT_WORTH, f"{change}: {reason}.{_cost(efficiency)}", needed)
-    more = (
-        f" About {needed} runs of each setup would tell a change like this from {wanted}."
-        if needed is not None
-        else f" It lies so near to {wanted} that no reasonable number of runs would tell."
+    assert evidence.order.kind == ONE_AFTER_THE_OTHER
+    likely = [c for c in evidence.conditions if c.speed_pct is not None and c.speed_pct]
+    also = ""
+    if likely:
+        largest = max(likely, key=lambda c: abs(c.speed_pct or 0.0))
+        also = f"; {largest.text} alone would give about {largest.speed_pct:+.2g} % speed"
+    return (
+        "The setups were run one after the other, so a drift of the stand cannot be separated "
+        f"from the change{also}. Run them in turn (A B A B ...), or, where changing is expensive, "
+        f"run {evidence.baseline} again afterwards."
     )
-    return Verdict(CANNOT_TELL, f"{change}: it may be more or less than {wanted}.{more}", needed)
 
 
-def _needed(speed: Change, worth_pct: float) -> int | None:
-    """Runs per setup for the scatter seen, to tell the change seen from `worth_pct`."""
-    if not speed.scatter_pct or speed.change_pct is None:
-        return None
-    first, second = speed.runs
-    deviation_pct = speed.scatter_pct / math.sqrt(1.0 / first + 1.0 / second)
-    return runs_needed(abs(speed.change_pct - worth_pct) / deviation_pct, SEEN_WITH)
+def _largest(evidence: Evidence) -> list[str]:
+    """The one condition that makes the interval wide, if it is larger than the scatter."""
+    speed = evidence.speed
+    effects = {c.text: abs(c.effects.get("speed_rpm", 0.0)) for c in evidence.conditions}
+    text = max(effects, key=lambda text: effects[text], default="")
+    if not text or speed is None or 100.0 * effects[text] <= (speed.scatter or 0.0):
+        return []
+    return [f"The interval is wide because of a difference in the conditions: {text}."]
 
 
-def _cost(efficiency: EfficiencyChange) -> str:
-    if efficiency.ci95 is None or efficiency.value is None:
+def _stopped(evidence: Evidence) -> list[str]:
+    setups = (evidence.baseline, evidence.variant)
+    return [
+        f"{stopped} of {total} runs of {setup} were stopped by a limit."
+        for setup, (stopped, total) in zip(setups, evidence.stops.stopped, strict=True)
+        if stopped
+    ]
+
+
+def _changes(evidence: Evidence) -> str:
+    """What changed, and at what cost, in one sentence."""
+    speed, current, efficiency = evidence.speed, evidence.current, evidence.efficiency
+    if speed is None or speed.change is None:
         return ""
-    low, high = efficiency.ci95
-    if high < 0.0:
-        return f" Efficiency fell by {-efficiency.value:.2f} %: the rest of the power is heat."
-    if low > 0.0:
-        return f" Efficiency rose by {efficiency.value:.2f} % too."
-    return " No change of efficiency can be told."
+    interval = "" if speed.ci95 is None else ", 95 % confidence interval in brackets"
+    parts = [f"speed {_text(speed)}{interval}"]
+    if current is not None and current.change is not None:
+        parts.append(f"current {_text(current)}")
+    if efficiency.value is not None and efficiency.ci95 is not None:
+        low, high = efficiency.ci95
+        shown = "" if low > 0.0 or high < 0.0 else ": no change shown"
+        parts.append(
+            f"efficiency {_amount(efficiency.value, efficiency.ci95, '%')}{shown}, assuming the "
+            "power of the rotor goes about with the cube of speed"
+        )
+    there_and_back = evidence.order.kind == THERE_AND_BACK
+    drift = " for any drift in one direction" if there_and_back else ""
+    return f"Changes{drift}: {'; '.join(parts)}."
+
+
+def _could_have_shown(speed: Change | None) -> list[str]:
+    if speed is None or speed.detectable is None or not math.isfinite(speed.detectable):
+        return []
+    few = min(speed.runs) == 2
+    caution = " With two runs of a setup an interval relies on normal scatter." if few else ""
+    return [
+        f"A change of {speed.detectable:.2g} % would have been seen with 80 % probability.{caution}"
+    ]
+
+
+def _text(change: Change) -> str:
+    assert change.change is not None
+    return _amount(change.change, change.ci95, change.unit)
+
+
+def _amount(value: float, interval: Interval | None, unit: str) -> str:
+    if interval is None:
+        return f"{fixed(value, 2, sign=True)} {unit}"
+    middle, low, high = with_interval(value, *interval, sign=True)
+    return f"{middle} {unit} ({low} to {high})"
+
+
+def _name(quantity: str) -> str:
+    return quantity.rsplit("_", 1)[0] if quantity.endswith(("_a", "_w", "_rpm")) else quantity
