@@ -9,6 +9,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import nullcontext
+from dataclasses import asdict
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -19,11 +20,13 @@ from platformdirs import user_cache_path
 from rig.analysis.runs import Run, Stand
 from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
+from rig.stand.model import Converter
 
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
+    from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 3
+FIGURES_VERSION = 4
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -72,8 +75,11 @@ def gather_by_file(
     for row in _rows(paths, window_s):
         rows.append(row)
         progress(len(rows) / len(paths))
+    from rig.stand.uncertainty import Components  # after the work that needs no uncertainties
+
     stands: dict[str, Stand] = {}
-    runs = {path: _run(row, stands) for path, row in zip(paths, rows, strict=True)}
+    shared = Components()
+    runs = {path: _run(row, stands, shared) for path, row in zip(paths, rows, strict=True)}
 
     def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
         run = item[1]
@@ -134,10 +140,10 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     }
 
 
-def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
+def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -> Run:
     key = row["calibration"]
     if key not in stands:
-        stands[key] = _stand(row)
+        stands[key] = _stand(row, shared)
     means = {name: math.nan if value is None else value for name, value in row["means"].items()}
     window = row["window"] or (math.nan, math.nan)
     return Run(
@@ -157,15 +163,18 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
     )
 
 
-def _stand(row: Mapping[str, Any]) -> Stand:
-    """The calibration of a capture, read when it is first asked; it may know nothing."""
+def _stand(row: Mapping[str, Any], shared: Components) -> Stand:
+    """The calibration of a capture, read when it is first asked; it may know nothing.
+
+    Calibrations that differ in one component have the others in common, by `shared`.
+    """
 
     @cache
     def sampler() -> Sampler | None:
         from rig.captures.convert import sampler_of
 
         try:
-            return sampler_of(row["stand"], row["hello"], row["channels"])
+            return sampler_of(row["stand"], row["hello"], row["channels"], shared)
         except RigError:
             return None
 
@@ -177,10 +186,19 @@ def _stand(row: Mapping[str, Any]) -> Stand:
 
 
 def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
-    """The same text for runs of one board and one calibration."""
-    board = hello.split(",")
-    board[4:5] = []  # the boot number, another in every run
-    content = json.dumps([stand, board, list(channels)], sort_keys=True)
+    """The same text for runs of one board and one calibration: what changes no reading is left
+    out, such as limits, names, the port, the firmware's version and the boot number.
+
+    Of a board's zero it matters only whether one was taken: then a sensor has no offset.
+    """
+    _, _, board, _, _, tick_hz, line_hz, *_ = [*hello.split(","), *7 * [""]]
+    inputs = []
+    for line in channels:
+        head, _, zero = line.rpartition(",")
+        inputs.append([head, zero != "0"])
+    converter = asdict(Converter()) | (stand.get("converter") or {})
+    measuring = [stand.get("channels"), stand.get("tachometer"), converter]
+    content = json.dumps([measuring, board, tick_hz, line_hz, inputs], sort_keys=True)
     return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
 
 
