@@ -11,7 +11,7 @@ from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from platformdirs import user_cache_path
 from rig.analysis.runs import Run, Stand
 from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
-from rig.stand.model import Converter
+from rig.stand.model import Converter, Limits
 
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
@@ -146,6 +146,7 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -
         stands[key] = _stand(row, shared)
     means = {name: math.nan if value is None else value for name, value in row["means"].items()}
     window = row["window"] or (math.nan, math.nan)
+    limits = _limits(json.dumps(row["stand"]))
     return Run(
         name=row["name"],
         setup=row["setup"],
@@ -155,8 +156,8 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -
         counts=row["counts"],
         began_s=_seconds(row["utc"]),
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
-        limits=_trips(row["stand"].get("limits")),
-        cells=_cells(row["stand"].get("limits")),
+        limits=limits,
+        cells=limits.cells if limits else None,
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
@@ -202,21 +203,15 @@ def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) 
     return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
 
 
-def _trips(limits: Any) -> dict[str, float]:
-    """The over-trip levels of what a change on paper can foretell."""
-    columns = {"current": "current_a", "speed": "speed_rpm", "power": "power_w"}
-    found = {}
-    for key, column in columns.items():
-        level = limits.get(key) if isinstance(limits, dict) else None
-        over = level.get("trip_over") if isinstance(level, dict) else None
-        if isinstance(over, int | float):
-            found[column] = float(over)
-    return found
+@lru_cache(64)
+def _limits(stand: str) -> Limits | None:
+    """The limits of a stand as JSON; None where they cannot be read."""
+    from rig.stand.settings import stand_from_dict
 
-
-def _cells(limits: Any) -> int | None:
-    cells = limits.get("cells") if isinstance(limits, dict) else None
-    return cells if isinstance(cells, int) and cells > 0 else None
+    try:
+        return stand_from_dict(json.loads(stand)).limits
+    except RigError:
+        return None
 
 
 def _throttle(steps: Any) -> list[tuple[float, float]]:

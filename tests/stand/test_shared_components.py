@@ -1,4 +1,4 @@
-"""What cancels in a ratio of two runs: components shared by content, the converter, the reference."""
+"""What cancels in a ratio of two runs: components, the converter's errors, the reference."""
 
 from __future__ import annotations
 
