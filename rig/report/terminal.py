@@ -48,8 +48,9 @@ _NARROWEST_WORDS = 11
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
     """A table on standard output; numbers (heads ending in a blank) to the right."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=plain(title) or None)
-    table.title_justify = "left"
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, title=plain(title) or None, title_justify="left"
+    )
     cells = [[plain(cell) for cell in row] for row in rows]
     whole = _fit(heads, cells, console().width)
     for head in heads:
@@ -64,8 +65,8 @@ def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: s
 def _fit(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> bool:
     """Whether the numbers fit on one line each beside words that are wrapped."""
     needed = [
-        max(map(len, column), default=0) if head.endswith(" ") else _NARROWEST_WORDS
-        for head, *column in zip(heads, *rows, strict=True)
+        max(map(len, [head.rstrip(), *cells])) if head.endswith(" ") else _NARROWEST_WORDS
+        for head, *cells in zip(heads, *rows, strict=True)
     ]
     return sum(needed) + 3 * len(needed) - 1 <= width
 
