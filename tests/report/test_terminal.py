@@ -10,7 +10,7 @@ from rig.report.terminal import print_table
 
 HEADS = ["quantity", "{} +- SD ", "early +- SD ", "change ", "95 % interval, % "]
 ROWS = [
-    ("Controller temperature rise, K", "0.486 +- 0.012", "0.547 +- 0.014", "+12.7 %", "+8.4 to +17.2"),
+    ("Controller temperature, °C", "24.486 +- 0.012", "24.547 +- 0.01", "+1.27 %", "+8.4 to +17.2"),
     ("Speed, rpm", "11225.1 +- 9.8", "11404.2 +- 7.0", "+1.59 %", "+1.47 to +1.72"),
 ]  # fmt: skip
 
