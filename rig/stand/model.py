@@ -218,8 +218,8 @@ class Tachometer(Closed):
 class Converter(Closed):
     """How far the board's converter and its reference may be off, as half-widths.
 
-    `linearity_counts` is in counts of one conversion: an 8-bit board's own converter, with its
-    integral nonlinearity, stays within 1 (from memory of typical data sheets).
+    `linearity_counts` is in counts of one conversion: the 10-bit converter of a microcontroller
+    has an integral nonlinearity of 0.5 to 1 (typical data sheets, from memory).
     `reference_drift_pct` is how far the reference voltage may move from run to run: a supply
     used as the reference, a few K of self-heating (common practice, no source).
     """

@@ -4,7 +4,8 @@ Works with the `uncertainties` library, which it alone of this room imports; the
 never comes here. What cancels in a ratio of two readings on one stand:
 
 - a component (shunt, gain, divider, thermistor, clock) is one variable, so a gain cancels;
-- the converter's linearity cancels between equal counts and not between readings far apart;
+- the converter's linearity cancels between equal counts and not between readings far apart. That a
+  signal which ripples over many counts averages it is not credited;
 - the drift of the reference is another variable in every run, and does not cancel. In a
   resistive sensor or a bridge fed by the reference it does not show at all.
 """

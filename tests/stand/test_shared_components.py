@@ -185,3 +185,15 @@ def test_old_stands_get_the_defaults_and_a_table_replaces_them() -> None:
 def test_a_wrong_converter_is_named(text: str, words: str) -> None:
     with pytest.raises(StandError, match=words):
         parse_stand(text, "x")
+
+
+@pytest.mark.parametrize(("points", "good"), [(2, False), (3, True), (3.5, False)])
+def test_a_line_says_how_many_points_it_was_fitted_to(points: float, good: bool) -> None:
+    text = f"[channels.current]\nsensor = 'line'\nintercept = 0\nslope = 0.1\nfit_points = {points}"
+    if good:
+        (channel_,) = parse_stand(text, "x").channels
+        assert isinstance(channel_.sensor, Line) and channel_.sensor.fit_points == 3
+        assert stand_from_dict(stand_to_dict(parse_stand(text, "x"))).channels == (channel_,)
+    else:
+        with pytest.raises(StandError, match="fit_points"):
+            parse_stand(text, "x")
