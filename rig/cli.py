@@ -51,7 +51,7 @@ OtherRotor = Annotated[
 ]
 RpmPerVolt = Annotated[
     float | None,
-    typer.Option(help="The motor's own rpm per volt, for other changes on paper.", min=1.0),
+    typer.Option(help="The motor's own rpm per volt, for estimates of other changes.", min=1.0),
 ]
 Teeth = Annotated[
     str | None, typer.Option(help="PINION/SPUR, where the motor drives through a gear.")

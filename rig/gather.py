@@ -9,8 +9,9 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import nullcontext
+from dataclasses import asdict
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,11 +20,13 @@ from platformdirs import user_cache_path
 from rig.analysis.runs import Run, Stand
 from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
+from rig.stand.model import Converter, Limits
 
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
+    from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 3
+FIGURES_VERSION = 4
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -72,8 +75,11 @@ def gather_by_file(
     for row in _rows(paths, window_s):
         rows.append(row)
         progress(len(rows) / len(paths))
+    from rig.stand.uncertainty import Components  # after the work that needs no uncertainties
+
     stands: dict[str, Stand] = {}
-    runs = {path: _run(row, stands) for path, row in zip(paths, rows, strict=True)}
+    shared = Components()
+    runs = {path: _run(row, stands, shared) for path, row in zip(paths, rows, strict=True)}
 
     def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
         run = item[1]
@@ -134,12 +140,13 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     }
 
 
-def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
+def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -> Run:
     key = row["calibration"]
     if key not in stands:
-        stands[key] = _stand(row)
+        stands[key] = _stand(row, shared)
     means = {name: math.nan if value is None else value for name, value in row["means"].items()}
     window = row["window"] or (math.nan, math.nan)
+    limits = _limits(json.dumps(row["stand"]))
     return Run(
         name=row["name"],
         setup=row["setup"],
@@ -149,23 +156,26 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         counts=row["counts"],
         began_s=_seconds(row["utc"]),
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
-        limits=_trips(row["stand"].get("limits")),
-        cells=_cells(row["stand"].get("limits")),
+        limits=limits,
+        cells=limits.cells if limits else None,
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
     )
 
 
-def _stand(row: Mapping[str, Any]) -> Stand:
-    """The calibration of a capture, read when it is first asked; it may know nothing."""
+def _stand(row: Mapping[str, Any], shared: Components) -> Stand:
+    """The calibration of a capture, read when it is first asked; it may know nothing.
+
+    Calibrations that differ in one component have the others in common, by `shared`.
+    """
 
     @cache
     def sampler() -> Sampler | None:
         from rig.captures.convert import sampler_of
 
         try:
-            return sampler_of(row["stand"], row["hello"], row["channels"])
+            return sampler_of(row["stand"], row["hello"], row["channels"], shared)
         except RigError:
             return None
 
@@ -177,28 +187,31 @@ def _stand(row: Mapping[str, Any]) -> Stand:
 
 
 def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
-    """The same text for runs of one board and one calibration."""
-    board = hello.split(",")
-    board[4:5] = []  # the boot number, another in every run
-    content = json.dumps([stand, board, list(channels)], sort_keys=True)
+    """The same text for runs of one board and one calibration: what changes no reading is left
+    out, such as limits, names, the port, the firmware's version and the boot number.
+
+    Of a board's zero it matters only whether one was taken: then a sensor has no offset.
+    """
+    _, _, board, _, _, tick_hz, line_hz, *_ = [*hello.split(","), *7 * [""]]
+    inputs = []
+    for line in channels:
+        head, _, zero = line.rpartition(",")
+        inputs.append([head, zero != "0"])
+    converter = asdict(Converter()) | (stand.get("converter") or {})
+    measuring = [stand.get("channels"), stand.get("tachometer"), converter]
+    content = json.dumps([measuring, board, tick_hz, line_hz, inputs], sort_keys=True)
     return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
 
 
-def _trips(limits: Any) -> dict[str, float]:
-    """The over-trip levels of what a change on paper can foretell."""
-    columns = {"current": "current_a", "speed": "speed_rpm", "power": "power_w"}
-    found = {}
-    for key, column in columns.items():
-        level = limits.get(key) if isinstance(limits, dict) else None
-        over = level.get("trip_over") if isinstance(level, dict) else None
-        if isinstance(over, int | float):
-            found[column] = float(over)
-    return found
+@lru_cache(64)
+def _limits(stand: str) -> Limits | None:
+    """The limits of a stand as JSON; None where they cannot be read."""
+    from rig.stand.settings import stand_from_dict
 
-
-def _cells(limits: Any) -> int | None:
-    cells = limits.get("cells") if isinstance(limits, dict) else None
-    return cells if isinstance(cells, int) and cells > 0 else None
+    try:
+        return stand_from_dict(json.loads(stand)).limits
+    except RigError:
+        return None
 
 
 def _throttle(steps: Any) -> list[tuple[float, float]]:

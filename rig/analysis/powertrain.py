@@ -1,4 +1,4 @@
-"""What else would buy the same speed: other gears, windings, cells, rotors, on paper.
+"""What else would give the same speed, estimated: other gears, windings, cells, rotors.
 
 The first-order motor (M. Drela, "First-Order DC Electric Motor Model", 2007, from memory):
 n = Kv (V - I R), torque = Kt (I - I0), Kt = 60 / (2 pi Kv). The load takes torque with the
@@ -14,13 +14,15 @@ lost. At part throttle both are effective values, the controller's duty taken fo
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from uncertainties import ufloat, umath
 
+from rig.analysis.passed import passed
 from rig.errors import SettingsError
+from rig.stand.model import Limits
 
 TORQUE_KV = 60.0 / (2.0 * math.pi)
 """Kt in N m/A times Kv in rpm/V."""
@@ -40,9 +42,13 @@ ASSUMPTIONS = (
     "first-order motor; the load's torque goes with the square of its speed",
     "another winding at the same copper: resistance with 1 / (rpm per volt)^2, no-load current "
     "with rpm per volt",
-    "a rotor's power goes with diameter^5 and with pitch (common practice, no source)",
+    "rotors of one shape: power goes with speed^3 and diameter^5, thrust with speed^2 and "
+    "diameter^4 (affinity laws)",
     "the supply does not sag further, and a gear loses nothing",
+    "heat is not estimated, so no limit of temperature is checked",
 )
+
+LIMITS_UNKNOWN = ("the stand's limits are not known",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +84,16 @@ class Gear:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """One change on paper, in percent of the present point: value and standard uncertainty.
+    """One estimated change, in percent of the present point: value and standard uncertainty.
 
-    `speed_pct` is the load's. `exceeds` names the limits that it would pass.
+    `speed_pct` and `thrust_pct` are the load's. `exceeds` says in words which limits it passes.
     """
 
     name: str
     speed_pct: tuple[float, float]
     current_pct: tuple[float, float]
     power_pct: tuple[float, float]
+    thrust_pct: tuple[float, float]
     exceeds: tuple[str, ...]
 
 
@@ -147,6 +154,11 @@ class _Bench:
     """As the motor feels it."""
     ratio: float = 1.0
     """The load's speed over the motor's, in parts of the present one."""
+    supply: float = 1.0
+    """The supply's voltage in parts of the present one."""
+    diameter: float = 1.0
+    """The rotor's, in parts of the present one."""
+    cells: int | None = None
 
     def point(self) -> tuple[Any, Point]:
         """The load's speed in parts of what the motor turns at, and the point."""
@@ -164,11 +176,16 @@ class _Bench:
         )
         return replace(self, motor=Motor(kv * size, ohm / size**2, none * size))
 
-    def supplied(self, size: float) -> _Bench:
-        return replace(self, voltage_v=self.voltage_v * size)
+    def supplied(self, size: float, cells: int | None = None) -> _Bench:
+        return replace(self, voltage_v=self.voltage_v * size, supply=size, cells=cells)
 
     def rotor(self, size: float) -> _Bench:
-        return replace(self, load=self.load * size**5)
+        return replace(self, load=self.load * size**5, diameter=size)
+
+    def thrust(self) -> Any:
+        """Proportional to it: speed^2 diameter^4 (affinity laws; the thrust coefficient of
+        propellers, T / (density n^2 D^4), is constant)."""
+        return self.point()[0] ** 2 * self.diameter**4
 
 
 def alternatives(
@@ -178,15 +195,18 @@ def alternatives(
     wanted_pct: float,
     gear: Gear | None = None,
     cells: int | None = None,
-    limits: Mapping[str, float] | None = None,
+    limits: Limits | None = None,
+    rest_v: float | None = None,
 ) -> list[Alternative]:
     """Computed changes from `point`, where `motor` runs now.
 
-    One tooth more and less where a `gear` is given, one cell more and less where `cells` are,
-    and of each continuous kind the size that would buy `wanted_pct` of the load's speed.
-    `limits` maps `current_a`, `power_w` and `speed_rpm` (the motor's) to the highest allowed.
+    Only what the drive has is changed. With a `gear` one tooth more and less, and its ratio;
+    with a pack of `cells` in series one cell more and less, and otherwise the supply's voltage.
+    Of each continuous kind the size that would give `wanted_pct` of the load's speed. `limits`
+    are the stand's, whose speed is the motor's; `rest_v` is the supply's voltage at rest, which
+    is held to them too.
     """
-    now = _Bench(motor, point.voltage_v, load_constant(motor, point))
+    now = _Bench(motor, point.voltage_v, load_constant(motor, point), cells=cells)
     found: list[tuple[str, _Bench]] = []
     if gear is not None:
         for pinion, spur in ((1, 0), (-1, 0), (0, 1), (0, -1)):
@@ -198,21 +218,23 @@ def alternatives(
                 found.append((f"{part} of {teeth} teeth", now.geared(ratio)))
     if cells is not None:
         found += [
-            (f"{count} cells", now.supplied(count / cells))
+            (f"{count} cells", now.supplied(count / cells, count))
             for count in (cells + 1, cells - 1)
             if count > 0
         ]
     kinds: list[tuple[str, Callable[[float], _Bench]]] = [
         ("rpm per volt", now.wound),
-        ("supply voltage", now.supplied),
         ("rotor diameter", now.rotor),
-        ("gear ratio", now.geared),
     ]
+    if cells is None:
+        kinds.append(("supply voltage", now.supplied))
+    if gear is not None:
+        kinds.append(("gear ratio", now.geared))
     for name, change in kinds:
         size = _size_for(change, 1.0 + wanted_pct / 100.0)
         if size is not None:
             found.append((f"{name} {100.0 * (size - 1.0):+.1f} %", change(size)))
-    return [_judged(name, bench, now, limits or {}) for name, bench in found]
+    return [_judged(name, bench, now, limits, rest_v) for name, bench in found]
 
 
 def vehicle_speed(speed: float, change_pct: float) -> float:
@@ -235,22 +257,29 @@ def _size_for(change: Callable[[float], _Bench], wanted: float) -> float | None:
     return float(optimize.brentq(missing, *SIZES, xtol=1e-6))
 
 
-def _judged(name: str, bench: _Bench, now: _Bench, limits: Mapping[str, float]) -> Alternative:
+def _judged(
+    name: str, bench: _Bench, now: _Bench, limits: Limits | None, rest_v: float | None
+) -> Alternative:
     (speed, point), (speed_now, point_now) = bench.point(), now.point()
-    reached = {
-        "current_a": point.current_a, "power_w": point.power_w, "speed_rpm": point.speed_rpm,
-    }  # fmt: skip
     return Alternative(
         name,
         _percent(speed / speed_now),
         _percent(point.current_a / point_now.current_a),
         _percent(point.power_w / point_now.power_w),
-        tuple(
-            quantity
-            for quantity, value in reached.items()
-            if _nominal(value) > limits.get(quantity, math.inf)
-        ),
+        _percent(bench.thrust() / now.thrust()),
+        LIMITS_UNKNOWN if limits is None else _passed(bench, point, limits, rest_v),
     )
+
+
+def _passed(bench: _Bench, point: Point, limits: Limits, rest_v: float | None) -> tuple[str, ...]:
+    limits = replace(limits, cells=bench.cells or limits.cells)
+    reached = {
+        "current_a": point.current_a, "voltage_v": point.voltage_v, "power_w": point.power_w,
+        "speed_rpm": point.speed_rpm,
+    }  # fmt: skip
+    loaded = passed(limits, reached)
+    resting = passed(limits, {"voltage_v": rest_v * bench.supply}) if rest_v is not None else ()
+    return (*loaded, *(f"{words} at rest" for words in resting if words not in loaded))
 
 
 def _percent(ratio: Any) -> tuple[float, float]:

@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from rig.stand.model import Limits
+
 Stand = Callable[[Mapping[str, float]], Mapping[str, Any]]
 """A calibration: means in, the same with their uncertainty out, as `UFloat`s of the
 `uncertainties` library that share the stand's components as variables."""
@@ -31,8 +33,8 @@ class Run:
     throttle: tuple[tuple[float, float], ...] = ()
     stand_name: str = ""
     stand: Stand | None = None
-    limits: Mapping[str, float] = field(default_factory=dict)
-    """The highest readings allowed, by column."""
+    limits: Limits | None = None
+    """The stand's limits in this run; None where they are not known."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
     alarms: frozenset[tuple[str, str]] = frozenset()

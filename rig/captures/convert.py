@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,9 @@ from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Hello, Status
 from rig.stand.model import Stand
 from rig.stand.sampler import Sampler
 from rig.stand.settings import stand_from_dict, stand_to_dict
+
+if TYPE_CHECKING:
+    from rig.stand.uncertainty import Components
 
 Progress = Callable[[float], None]
 
@@ -224,9 +227,14 @@ def _stand_of(introduction: Introduction, journal: Path) -> Stand:
     return stand_from_dict(raw, f"{journal}, begin")
 
 
-def sampler_of(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> Sampler:
+def sampler_of(
+    stand: Mapping[str, Any],
+    hello: str,
+    channels: Sequence[str],
+    components: Components | None = None,
+) -> Sampler:
     """The calibration that a capture's metadata describe. Raises RigError."""
-    return Sampler(stand_from_dict(stand), *_board(hello, channels, "capture"))
+    return Sampler(stand_from_dict(stand), *_board(hello, channels, "capture"), components)
 
 
 def _board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:

@@ -73,6 +73,7 @@ def _comparison(item: Comparison) -> dict[str, Any]:
                 "speed_pct": list(found.speed_pct),
                 "current_pct": list(found.current_pct),
                 "power_pct": list(found.power_pct),
+                "thrust_pct": list(found.thrust_pct),
                 "exceeds": list(found.exceeds),
             }
             for found in item.alternatives

@@ -18,8 +18,9 @@ from rig.report.traces import trace
 from rig.report.words import (
     ALTERNATIVE_HEADS,
     BUDGET_HEADS,
-    ON_PAPER,
+    ESTIMATED,
     alternative_rows,
+    alternative_title,
     budget_rows,
     change_heads,
     change_rows,
@@ -203,7 +204,7 @@ def _over_time(report: Report, key: Html, look: dict[str, plots.Look]) -> Iterab
 def _numbers(item: Comparison) -> Iterable[Html]:
     yield element("h2", text("Numbers: "), named(item.baseline), text(" → "), named(item.variant))
     title = change_title(item).replace("+-", "±")
-    yield table(change_heads(item), map(_set, change_rows(item.changes)), title=title)
+    yield table(_set(change_heads(item)), map(_set, change_rows(item.changes)), title=title)
     yield element("h3", text("What the intervals are made of"))
     title = (
         "Standard uncertainties of the change: the scatter between runs, and the stand's "
@@ -214,8 +215,8 @@ def _numbers(item: Comparison) -> Iterable[Html]:
     yield bullets(cost_lines(item))
     alternatives = [_set(row) for row in alternative_rows(item)]
     if alternatives:
-        yield element("h3", text("What else would do it, on paper"))
-        title = f"From {item.baseline}, ± two standard uncertainties; {ON_PAPER}."
+        yield element("h3", text("What else would give that speed, estimated"))
+        title = f"{alternative_title(item)}; {ESTIMATED}.".replace("+-", "±")
         yield table(ALTERNATIVE_HEADS, alternatives, title=title)
     yield element("h3", text("What differs besides the change under test"))
     yield bullets(condition_lines(item) or ["Nothing that was measured."])

@@ -9,7 +9,7 @@ from rig.analysis.answers import Comparison
 from rig.report.content import CAPTURE_HEADS, CAUTIONS, Report, capture_rows
 from rig.report.words import (
     ALTERNATIVE_HEADS,
-    ON_PAPER,
+    ESTIMATED,
     alternative_rows,
     alternative_title,
     answer,
@@ -53,7 +53,7 @@ def _variant(item: Comparison) -> Iterator[str]:
     if alternatives:
         yield from ("", _text(alternative_title(item)), "")
         yield from _table(ALTERNATIVE_HEADS, alternatives)
-        yield from ("", f"- {_text(ON_PAPER)}")
+        yield from ("", f"- {_text(ESTIMATED)}")
     yield from (f"- not the change under test: {_text(line)}" for line in condition_lines(item))
 
 

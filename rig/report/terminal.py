@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from rich.text import Text
 from rig.analysis.answers import Comparison, Comparisons
 from rig.report.words import (
     ALTERNATIVE_HEADS,
-    ON_PAPER,
+    ESTIMATED,
     alternative_rows,
     alternative_title,
     answer,
@@ -32,6 +33,7 @@ from rig.report.words import (
     quantity_name,
     told,
     trend_lines,
+    with_expanded,
 )
 from rig.text import plain
 
@@ -40,15 +42,33 @@ Floats = NDArray[np.float64]
 NARROWEST = 72
 """Columns to print for where there is no terminal to ask."""
 
+_NARROWEST_WORDS = 11
+"""Columns in which words can still be read: `temperature`."""
+
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
     """A table on standard output; numbers (heads ending in a blank) to the right."""
-    table = Table(box=box.SIMPLE_HEAD, title=plain(title) or None, title_justify="left")
+    table = Table(
+        box=box.SIMPLE_HEAD, pad_edge=False, title=plain(title) or None, title_justify="left"
+    )
+    cells = [[plain(cell) for cell in row] for row in rows]
+    whole = _fit(heads, cells, console().width)
     for head in heads:
-        table.add_column(Text(head.rstrip()), justify="right" if head.endswith(" ") else "left")
-    for row in rows:
-        table.add_row(*(Text(plain(cell)) for cell in row))
+        is_number = head.endswith(" ")
+        justify: Literal["left", "right"] = "right" if is_number else "left"
+        table.add_column(Text(head.rstrip()), justify=justify, no_wrap=is_number and whole)
+    for row in cells:
+        table.add_row(*map(Text, row))
     console().print(table)
+
+
+def _fit(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> bool:
+    """Whether the numbers fit on one line each beside words that are wrapped."""
+    needed = [
+        max(map(len, [head.rstrip(), *cells])) if head.endswith(" ") else _NARROWEST_WORDS
+        for head, *cells in zip(heads, *rows, strict=True)
+    ]
+    return sum(needed) + 3 * len(needed) - 1 <= width
 
 
 def console() -> Console:
@@ -66,21 +86,18 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
 
 
 def print_figures(figures: Mapping[str, float], uncertainty: Mapping[str, float]) -> None:
-    """The figures of one run, with twice their standard uncertainty where it is known."""
+    """The figures of one run, with their expanded uncertainty (k = 2) where it is known."""
     if not figures:
         console().print("This run has no steady part, and so no figures.")
         return
     rows = [
-        (
-            quantity_name(column),
-            number(value, column),
-            f"+- {number(2.0 * uncertainty[column], column)}" if column in uncertainty else "",
-        )
+        (quantity_name(column), *with_expanded(value, uncertainty.get(column), column))
         for column, value in figures.items()
         if not column.startswith("steady_")
     ]
     title = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
-    print_table(["quantity", "mean ", "known to"], rows, title=title)
+    heads = ["quantity", "mean ", "expanded uncertainty (k = 2)"]
+    print_table(heads, rows, title=title)
 
 
 def print_holds(holds: Sequence[Mapping[str, float]]) -> None:
@@ -122,7 +139,7 @@ def _print_comparison(comparison: Comparison) -> None:
     rows = alternative_rows(comparison)
     if rows:
         print_table(ALTERNATIVE_HEADS, rows, title=alternative_title(comparison))
-        _say(ON_PAPER)
+        _say(ESTIMATED)
     for line in condition_lines(comparison):
         _say(f"not the change under test: {line}")
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
 from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
-from rig.analysis.powertrain import ASSUMPTIONS as ON_PAPER_ASSUMPTIONS
+from rig.analysis.powertrain import ASSUMPTIONS as ESTIMATE_ASSUMPTIONS
+from rig.rounding import fixed, with_interval, with_uncertainty
 from rig.stand.quantities import label_of, unit_of
 
 _TOLD = (
@@ -19,8 +18,8 @@ _TOLD = (
 _DRIFTS_TOLD = ("speed_rpm", "current_a")
 _PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
 _RESULTS = {
-    "charge_ah": ("charge, Ah", 3),
-    "energy_wh": ("energy, Wh", 3),
+    "charge_ah": ("Charge, Ah", 3),
+    "energy_wh": ("Energy, Wh", 3),
     "voltage_rest_v": ("Voltage at rest, V", 2),
     "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
     "supply_ohm": ("Supply's resistance, ohm", 4),
@@ -52,14 +51,19 @@ def quantity_name(quantity: str) -> str:
 
 
 def number(value: float | None, quantity: str) -> str:
-    """`value` with the places that suit its unit; a dash where there is none."""
-    if value is None or not np.isfinite(value):
-        return "-"
+    """`value` with the places that suit its unit; a dash where there is none.
+
+    For values without an uncertainty; the others are rounded by `rig.rounding`.
+    """
+    return "-" if value is None else fixed(value, _places(quantity))
+
+
+def _places(quantity: str) -> int:
     if quantity in _RESULTS:
-        return f"{value:.{_RESULTS[quantity][1]}f}"
+        return _RESULTS[quantity][1]
     if quantity.endswith(tuple(_DEGC_PARTS)):
-        return f"{value:.1f}"
-    return f"{value:.{_PLACES.get(unit_of(quantity), 1)}f}"
+        return 1
+    return _PLACES.get(unit_of(quantity), 1)
 
 
 def answer(comparison: Comparison) -> str:
@@ -90,13 +94,14 @@ def change_title(comparison: Comparison) -> str:
     counts = comparison.changes[0].runs if comparison.changes else (0, 0)
     return (
         f"{comparison.baseline} ({counts[0]} runs) to {comparison.variant} ({counts[1]} runs); "
-        "+- is the standard deviation between runs"
+        "+- SD: standard deviation between runs"
     )
 
 
 def change_heads(comparison: Comparison) -> list[str]:
     """The heads of `change_rows`; those of numbers end in a blank."""
-    return ["quantity", f"{comparison.baseline} ", f"{comparison.variant} ", "change ", "95 % "]
+    setups = (comparison.baseline, comparison.variant)
+    return ["quantity", *(f"{setup} +- SD " for setup in setups), "change ", "95 % interval, % "]
 
 
 def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
@@ -106,11 +111,19 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
             quantity_name(change.quantity),
             with_spread(change.baseline, change.baseline_spread, change.quantity),
             with_spread(change.variant, change.variant_spread, change.quantity),
-            "-" if change.change_pct is None else f"{change.change_pct:+.2f} %",
-            "-" if change.ci95_pct is None else "{:+.2f} to {:+.2f}".format(*change.ci95_pct),
+            *_change_cells(change),
         )
         for change in changes
     ]
+
+
+def _change_cells(change: Change) -> tuple[str, str]:
+    if change.change_pct is None:
+        return "-", "-"
+    if change.ci95_pct is None:
+        return f"{fixed(change.change_pct, 2, sign=True)} %", "-"
+    value, low, high = with_interval(change.change_pct, *change.ci95_pct, sign=True)
+    return f"{value} %", f"{low} to {high}"
 
 
 BUDGET_HEADS = ("quantity", "scatter ", "stand ", "stand's share ", "its largest part")
@@ -133,8 +146,8 @@ def budget_rows(comparison: Comparison) -> list[tuple[str, ...]]:
         rows.append(
             (
                 quantity_name(change.quantity),
-                f"{change.scatter_pct:.3f} %",
-                f"{stand:.3f} %",
+                f"{_u(change.scatter_pct)} %",
+                f"{_u(stand)} %",
                 share,
                 largest if stand else "-",
             )
@@ -142,25 +155,40 @@ def budget_rows(comparison: Comparison) -> list[tuple[str, ...]]:
     return rows
 
 
-ALTERNATIVE_HEADS = ("instead, on paper", "speed ", "current ", "power ", "over a limit")
-ON_PAPER = f"on paper: {'; '.join(ON_PAPER_ASSUMPTIONS)}"
+def _u(value: float) -> str:
+    """A standard uncertainty by itself."""
+    return with_uncertainty(0.0, value)[1]
+
+
+ALTERNATIVE_HEADS = (
+    "instead", "speed, % ", "current, % ", "power, % ", "thrust, % ", "limits passed",
+)  # fmt: skip
+ESTIMATED = f"estimated, assuming: {'; '.join(ESTIMATE_ASSUMPTIONS)}"
 
 
 def alternative_title(comparison: Comparison) -> str:
     """What stands above a table of `alternative_rows`."""
-    return f"what else would do it, from {comparison.baseline}"
+    return (
+        f"what else would give that speed, estimated from {comparison.baseline}; "
+        "+- is the expanded uncertainty (k = 2)"
+    )
 
 
 def alternative_rows(comparison: Comparison) -> list[tuple[str, ...]]:
-    """What else would buy the speed, on paper, as `ALTERNATIVE_HEADS` names the cells."""
+    """What else would give the speed, estimated, as `ALTERNATIVE_HEADS` names the cells."""
     return [
         (
             found.name,
             *(
-                f"{value:+.1f} +- {2.0 * u:.1f} %"
-                for value, u in (found.speed_pct, found.current_pct, found.power_pct)
+                "{} +- {}".format(*with_uncertainty(value, 2.0 * u, otherwise=1, sign=True))
+                for value, u in (
+                    found.speed_pct,
+                    found.current_pct,
+                    found.power_pct,
+                    found.thrust_pct,
+                )
             ),
-            ", ".join(quantity_name(quantity) for quantity in found.exceeds) or "none",
+            "; ".join(found.exceeds) or "none",
         )
         for found in comparison.alternatives
     ]
@@ -171,7 +199,7 @@ def condition_lines(comparison: Comparison) -> list[str]:
     return [
         found.text
         if found.speed_pct is None
-        else f"{found.text}; alone worth about {found.speed_pct:+.2f} % speed"
+        else f"{found.text}; alone worth about {fixed(found.speed_pct, 2, sign=True)} % speed"
         for found in comparison.conditions
     ]
 
@@ -207,10 +235,10 @@ def cost_lines(comparison: Comparison) -> list[str]:
         if ratio.value is None or ratio.ci95 is None:
             lines.append(f"percent of {name} per percent of speed: not determined, {ratio.why}")
         else:
-            low, high = ratio.ci95
+            value, low, high = with_interval(ratio.value, *ratio.ci95)
             lines.append(
-                f"percent of {name} per percent of speed: {ratio.value:.1f} ({low:.1f} to "
-                f"{high:.1f}); at unchanged efficiency a fan or propeller takes {FAN_EXPONENT:g}"
+                f"percent of {name} per percent of speed: {value} ({low} to {high}); "
+                f"at unchanged efficiency a fan or propeller takes {FAN_EXPONENT:g}"
             )
     efficiency = comparison.efficiency
     if efficiency.withheld:
@@ -218,7 +246,7 @@ def cost_lines(comparison: Comparison) -> list[str]:
     elif efficiency.value is not None:
         lines.append(
             f"efficiency, without a torque sensor: {percent(efficiency.value, efficiency.ci95)}; "
-            f"taken for granted: {'; '.join(efficiency.assumptions)}"
+            f"assuming: {'; '.join(efficiency.assumptions)}"
         )
     if efficiency.measured_pct is not None:
         told = percent(efficiency.measured_pct, efficiency.measured_ci95)
@@ -229,12 +257,23 @@ def cost_lines(comparison: Comparison) -> list[str]:
 
 
 def percent(value: float, interval: tuple[float, float] | None) -> str:
-    """A change and its interval."""
-    reach = "no interval" if interval is None else f"{interval[0]:+.2f} to {interval[1]:+.2f}"
-    return f"{value:+.2f} % ({reach})"
+    """A change and its 95 % interval."""
+    if interval is None:
+        return f"{fixed(value, 2, sign=True)} % (no interval)"
+    text, low, high = with_interval(value, *interval, sign=True)
+    return f"{text} % ({low} to {high})"
+
+
+def with_expanded(value: float, u: float | None, quantity: str) -> tuple[str, str]:
+    """A mean and twice its standard uncertainty, the latter empty where it is not known."""
+    if u is None:
+        return number(value, quantity), ""
+    text, expanded = with_uncertainty(value, 2.0 * u, otherwise=_places(quantity))
+    return text, f"+- {expanded}"
 
 
 def with_spread(value: float, spread: float | None, quantity: str) -> str:
     """A mean and the standard deviation between runs."""
-    text = number(value, quantity)
-    return text if spread is None else f"{text} +- {number(spread, quantity)}"
+    if spread is None:
+        return number(value, quantity)
+    return " +- ".join(with_uncertainty(value, spread, otherwise=_places(quantity)))

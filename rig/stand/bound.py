@@ -45,10 +45,10 @@ class BoundChannel:
         self.channel = channel
         self.column = column_of(settings.key)
         self.index = channel.index
-        zeroed = channel.zero != 0 and settings.key in HAVE_A_ZERO
-        self.sensor = _without_offset(settings.sensor) if zeroed else settings.sensor
+        self.zeroed = channel.zero != 0 and settings.key in HAVE_A_ZERO
+        self.sensor = _without_offset(settings.sensor) if self.zeroed else settings.sensor
         self.is_resistive = isinstance(self.sensor, Resistive)
-        self._zero = 0 if zeroed else channel.zero
+        self._zero = 0 if self.zeroed else channel.zero
         self._conversions = channel.conversions
         self._full_scale = float(channel.full_scale)
         self._formula = formula_of(self.sensor)

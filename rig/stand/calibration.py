@@ -16,8 +16,10 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
 
     `x` are mean counts per conversion and `y` the standard's values, both of one length n.
     The scatter is taken from the residuals with n - 2 degrees of freedom, as in JCGM 100:2008
-    H.3. Raises ValueError for fewer than 3 points, for values that are not finite, or when
-    all x are equal.
+    H.3. That is the covariance of the published formulas; with few points its scatter is itself
+    hardly known, which `rig.stand.uncertainty` allows for by `fit_points`. Two points leave no
+    degree of freedom, so nothing is known about their scatter. Raises ValueError for fewer than
+    3 points, for values that are not finite, or when all x are equal.
     """
     at, value = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     if at.ndim != 1 or at.shape != value.shape or len(at) < 3:
@@ -41,6 +43,7 @@ def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
         intercept=float(height - slope * middle),
         slope=slope,
         covariance=((float(var_intercept), covariance), (covariance, var_slope)),
+        fit_points=len(at),
     )
 
 

@@ -157,7 +157,9 @@ class Line(Closed):
     """A fitted line: quantity = intercept + slope * mean count per conversion.
 
     `covariance` is ((var intercept, cov), (cov, var slope)); the unit is the key's. For
-    current, torque and thrust a board's zero stands in for the intercept.
+    current, torque and thrust a board's zero stands in for the intercept. `fit_points` is how
+    many points the line was fitted to, None where the covariance is known well: few points give
+    a wider interval (`rig.stand.uncertainty`).
     """
 
     kind: ClassVar[str] = "line"
@@ -165,6 +167,7 @@ class Line(Closed):
     intercept: float
     slope: float
     covariance: tuple[Row, Row] = ((0.0, 0.0), (0.0, 0.0))
+    fit_points: Annotated[int, Interval(ge=3, le=1_000_000)] | None = None
 
 
 Sensor = Shunt | Divider | NtcBeta | NtcSteinhart | Pt100 | Pt1000 | Digital | LoadCell | Line
@@ -209,6 +212,20 @@ class Tachometer(Closed):
     highest_rpm: Positive = 200_000.0
     clock_tolerance_pct: NotNegative = 0.5
     """How far the board's clock may be off: a ceramic resonator (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Converter(Closed):
+    """How far the board's converter and its reference may be off, as half-widths.
+
+    `linearity_counts` is in counts of one conversion: the 10-bit converter of a microcontroller
+    has an integral nonlinearity of 0.5 to 1 (typical data sheets, from memory).
+    `reference_drift_pct` is how far the reference voltage may move from run to run: a supply
+    used as the reference, a few K of self-heating (common practice, no source).
+    """
+
+    linearity_counts: Annotated[float, Ge(0), Le(100)] = 1.0
+    reference_drift_pct: Annotated[float, Ge(0), Le(10)] = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,3 +283,4 @@ class Stand:
     channels: tuple[ChannelSettings, ...] = ()
     tachometer: Tachometer | None = None
     limits: Limits = Limits()
+    converter: Converter = Converter()

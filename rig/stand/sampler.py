@@ -25,7 +25,7 @@ from rig.stand.model import Level, Limits, Stand
 from rig.stand.tachometer import Speedometer
 
 if TYPE_CHECKING:
-    from rig.stand.uncertainty import Budget
+    from rig.stand.uncertainty import Budget, Components
 
 LIVE_COUNTS = 1024
 """Counts whose value a live run remembers, per channel: most lines bring one met before."""
@@ -48,10 +48,20 @@ class Sample(NamedTuple):
 
 
 class Sampler:
-    """Raises SettingsError when the stand names a channel that the board does not have."""
+    """Raises SettingsError when the stand names a channel that the board does not have.
 
-    def __init__(self, stand: Stand, hello: Hello, channels: Sequence[Channel]) -> None:
+    Samplers with the same `components` share as variables what they have in common.
+    """
+
+    def __init__(
+        self,
+        stand: Stand,
+        hello: Hello,
+        channels: Sequence[Channel],
+        components: Components | None = None,
+    ) -> None:
         self._stand = stand
+        self._components = components
         self._hello = hello
         self._tick_hz = float(hello.tick_hz)
         self._channels = tuple(channels)
@@ -182,16 +192,18 @@ class Sampler:
         """Readings by column, each with its uncertainty, as `UFloat`s of `uncertainties`.
 
         All that one Sampler gives share the stand's components as variables: a gain error
-        cancels in a ratio of two readings. Power is the product of the voltage and current
-        given with it. Columns without a budget are left out. Without `single` the values are
-        means of many lines, whose steps are in their scatter.
+        cancels in a ratio of two readings. The drift of the reference is a variable of each
+        call with other values, that is, of each run. Power is the product of the voltage and
+        current given with it. Columns without a budget are left out. Without `single` the values
+        are means of many lines, whose steps are in their scatter.
         """
-        if self._budget is None:
-            from rig.stand.uncertainty import Budget
+        from rig.stand.uncertainty import Budget, run_of
 
-            self._budget = Budget()
+        if self._budget is None:
+            self._budget = Budget(self._components, self._hello.board, self._stand.converter)
+        run = run_of(values)
         result = {
-            bound.column: self._budget.reading(bound, values[bound.column], single=single)
+            bound.column: self._budget.reading(bound, values[bound.column], run, single=single)
             for bound in self._bound
             if bound.column in values
         }

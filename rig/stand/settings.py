@@ -24,6 +24,7 @@ from rig.stand.model import (
     SENSORS,
     ChannelSettings,
     Closed,
+    Converter,
     Level,
     Limits,
     NtcSteinhart,
@@ -36,7 +37,7 @@ from rig.stand.model import (
 from rig.stand.parameters import PARAMETER_FORMS, read_parameter
 from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
 
-_TOP = ("name", "port", "baud", "channels", "tachometer", "limits")
+_TOP = ("name", "port", "baud", "channels", "tachometer", "limits", "converter")
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
 _SLOWEST, _FASTEST = 1200, 10_000_000
 
@@ -85,6 +86,7 @@ def stand_to_dict(stand: Stand) -> dict[str, Any]:
             "baud": stand.baud,
             "channels": {c.key: _channel_table(c) for c in stand.channels},
             "tachometer": stand.tachometer and dataclasses.asdict(stand.tachometer),
+            "converter": dataclasses.asdict(stand.converter),
         }
     )
     limits = dataclasses.asdict(stand.limits)
@@ -133,12 +135,13 @@ class _Reader:
         tachometer = None
         if "tachometer" in raw:
             tachometer = self._part("tachometer", Tachometer, raw["tachometer"])
+        converter = self._part("converter", Converter, raw.get("converter", {}))
         limits, levels = self._limits(self._table(raw, "limits"))
         kept = [channel for channel in channels if channel is not None]
         self._cross_check(raw, kept, limits or Limits(levels))
         if self.mistakes or limits is None:
             raise StandError(self.where, list(dict.fromkeys(self.mistakes)))
-        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits)
+        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits, converter)
 
     def _channel(self, key: str, table: Any) -> ChannelSettings | None:
         where = f"channels.{key}"

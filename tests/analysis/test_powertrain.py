@@ -1,15 +1,18 @@
-"""The first-order motor and changes on paper, against closed forms."""
+"""The first-order motor and estimated changes, against closed forms."""
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize
+from uncertainties import ufloat
 
+from rig.analysis.passed import passed
 from rig.analysis.powertrain import (
     TORQUE_KV,
     Gear,
@@ -22,6 +25,8 @@ from rig.analysis.powertrain import (
     vehicle_speed,
 )
 from rig.errors import SettingsError
+from rig.stand.model import Level, Limits, OverCurrent
+from rig.stand.settings import demo_stand
 from tests.recorder.test_trips import Bench, demo_board, plan
 
 MOTOR = Motor(1000.0, 0.1, 1.0)
@@ -85,10 +90,95 @@ def test_limits_that_would_be_passed_are_named() -> None:
         Point(11_100.0, 24.0, 90.0),
         wanted_pct=1.0,
         cells=6,
-        limits={"current_a": 100.0},
+        limits=Limits(levels=(("current", Level(trip_over=100.0)),)),
     )
-    assert (more.name, more.exceeds) == ("7 cells", ("current_a",))
+    assert (more.name, more.exceeds) == ("7 cells", ("trips: current over 100.0 A",))
     assert (less.name, less.exceeds) == ("5 cells", ())
+
+
+def test_every_limit_of_the_stand_is_checked() -> None:
+    """Seven cells on the demo's stand, which trips at 27 V."""
+    point = Point(11_400.0, 24.0, 60.0)
+    found = alternatives(
+        Motor(500.0, 0.02), point, wanted_pct=1.0, cells=6, limits=demo_stand().limits, rest_v=25.0
+    )
+    more, less, *_ = found
+    assert more.name == "7 cells"
+    first, *rest = more.exceeds
+    assert first == "trips: voltage over 27.0 V"
+    # At 6/5 of the current: extremely inverse, 80 / (M^2 - 1) times 0.5 (IEC 60255-151).
+    seconds = 0.5 * 80.0 / ((60.0 * (1.0 + more.current_pct[0] / 100.0) / 75.0) ** 2 - 1.0)
+    assert rest == [f"trips after {float(f'{seconds:.2g}'):g} s: inverse-time over-current"]
+    # Five cells are held to the limits of five, not of six (6 x 3.5 V is over 20 V).
+    assert (less.name, less.exceeds) == ("5 cells", ())
+
+
+def test_a_supply_that_trips_at_rest_is_said_to() -> None:
+    (more, *_) = alternatives(
+        Motor(500.0, 0.02), Point(10_000.0, 21.5, 40.0), wanted_pct=1.0, cells=6,
+        limits=demo_stand().limits, rest_v=24.0,
+    )  # fmt: skip
+    assert more.exceeds == ("trips: voltage over 27.0 V at rest",)
+
+
+def test_without_limits_nothing_is_called_safe() -> None:
+    (first, *_) = alternatives(MOTOR, Point(9000.0, 12.0, 20.0), wanted_pct=1.0)
+    assert first.exceeds == ("the stand's limits are not known",)
+
+
+@pytest.mark.parametrize(
+    ("current_a", "words"),
+    [
+        (70.0, ()),
+        (86.0, ("trips after 130 s: inverse-time over-current", "warns: current over 85.0 A")),
+        (101.0, ("trips: current over 100.0 A", "trips after 49 s: inverse-time over-current")),
+        (ufloat(83.0, 2.0), ("trips after 180 s: inverse-time over-current",
+                             "may warn: current over 85.0 A")),
+        (ufloat(74.0, 2.0), ("may trip after 490 s: inverse-time over-current",)),
+    ],
+)  # fmt: skip
+def test_warnings_trips_and_times(current_a: Any, words: tuple[str, ...]) -> None:
+    limits = Limits(
+        levels=(("current", Level(warn_over=85.0, trip_over=100.0)),),
+        overcurrent=OverCurrent("C", 75.0, 0.5),
+    )
+    # 0.5 * 80 / (M^2 - 1) by hand (IEC 60255-151, curve C): 86 A 126.9 s, 101 A 49.2 s,
+    # 83 A 178 s, 78 A 490 s.
+    assert sorted(passed(limits, {"current_a": current_a})) == sorted(words)
+
+
+def test_under_levels_are_limits_too() -> None:
+    limits = Limits(levels=(("speed", Level(trip_under=500.0)),), cells=6, cell_warn_v=3.5)
+    found = passed(limits, {"voltage_v": 20.5, "speed_rpm": 450.0})
+    assert found == ("trips: speed under 500 rpm", "warns: voltage under 21.0 V")
+
+
+def test_only_what_the_drive_has_is_offered() -> None:
+    def kinds(**drive: Any) -> set[str]:
+        point = Point(5700.0, 24.0, 10.0)
+        found = alternatives(Motor(300.0, 0.5, 0.4), point, wanted_pct=2.0, **drive)
+        return {" ".join(word for word in item.name.split() if word.isalpha()) for item in found}
+
+    always = {"rpm per volt", "rotor diameter"}
+    assert kinds() == always | {"supply voltage"}
+    assert kinds(cells=6) == always | {"cells"}
+    assert kinds(gear=Gear(12, 60)) >= always | {"gear ratio", "pinion of teeth", "spur of teeth"}
+
+
+def test_a_smaller_rotor_loses_thrust() -> None:
+    """Against momentum theory (Rankine and Froude): thrust = (2 density area P^2)^(1/3)."""
+    point = Point(5700.0, 24.0, 10.0)
+    found = alternatives(Motor(300.0, 0.5, 0.4), point, wanted_pct=2.0)
+    (rotor,) = (item for item in found if item.name.startswith("rotor diameter"))
+    size = 1.0 + float(rotor.name.split()[-2]) / 100.0
+    power = (1.0 + rotor.speed_pct[0] / 100.0) ** 3 * size**5
+    thrust = (size**2 * power**2) ** (1.0 / 3.0)
+    assert size < 1.0
+    assert rotor.thrust_pct[0] == pytest.approx(100.0 * (thrust - 1.0), abs=0.2)
+    assert rotor.thrust_pct[0] < -3.0
+    # The same rotor at another speed: with its square.
+    (wound,) = (item for item in found if item.name.startswith("rpm per volt"))
+    assert wound.thrust_pct[0] == pytest.approx(4.04, abs=1e-2)
 
 
 def test_what_is_known_of_the_motor_decides_how_sure_the_answer_is() -> None:

@@ -19,6 +19,7 @@ import pytest
 from rig import review
 from rig.cli import main
 from rig.report.data import as_data
+from rig.rounding import with_interval, with_uncertainty
 from tests.report.captures import HOSTILE, SAMPLES, hostile
 
 MADE = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
@@ -81,9 +82,10 @@ def test_the_page_says_what_the_data_say(page: str) -> None:
     lines = seen.split("\n")
     for change in item["changes"].values():
         if change["change_pct"] is not None:
-            assert f"{change['change_pct']:+.2f} %" in lines
-            assert "{:+.2f} to {:+.2f}".format(*change["ci95_pct"]) in lines
-            assert f"{change['scatter_pct']:.3f} %" in lines
+            value, *ends = with_interval(change["change_pct"], *change["ci95_pct"], sign=True)
+            assert f"{value} %" in lines
+            assert " to ".join(ends) in lines
+            assert f"{with_uncertainty(0.0, change['scatter_pct'])[1]} %" in lines
     for text in (data["drift"], *data["warnings"], *item["efficiency_change_pct"]["assumptions"]):
         assert text in seen
     for found in item["not_the_change"]:
@@ -145,8 +147,9 @@ def test_markdown_has_the_numbers_and_whole_tables(hostile_captures: Path, tmp_p
     text = out.read_text(encoding="utf-8")
     assert not HARMFUL.search(text)
     assert not re.search(r"(?<!\\)[<>]", text)
-    bars = {len(re.findall(r"(?<!\\)\|", line)) for line in text.split("\n") if line[:1] == "|"}
-    assert bars == {6}
+    tables = re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE)
+    bars = [{len(re.findall(r"(?<!\\)\|", line)) for line in rows.splitlines()} for rows in tables]
+    assert bars == [{6}, {7}, {6}]  # changes, alternatives, captures
     item = as_data(review.compare([hostile_captures], "late"))["variants"][HOSTILE]
     assert f"{item['changes']['speed_rpm']['change_pct']:+.2f} %" in text
     assert item["verdict"].upper() in text

@@ -1,5 +1,6 @@
 """Fitted lines against certified and published fits."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,10 @@ import pytest
 from numpy.typing import NDArray
 
 from rig.stand.calibration import fit_line
-from rig.stand.model import Line
+from rig.stand.model import ChannelSettings, Converter, Line, Stand
+from rig.stand.sampler import Sampler
+from rig.stand.uncertainty import NORMAL_975, student_factor
+from tests.stand.boards import channel, hello
 
 DATA = Path(__file__).parent / "data"
 
@@ -61,3 +65,39 @@ def test_thermometer() -> None:
 def test_what_cannot_be_fitted_says_so(x: list[float], y: list[float]) -> None:
     with pytest.raises(ValueError, match=r"three or more|finite|equal"):
         fit_line(x, y)
+
+
+@pytest.mark.parametrize(
+    ("points", "t"), [(3, 12.706), (4, 4.303), (5, 3.182), (10, 2.306), (102, 1.984)]
+)
+def test_students_t(points: int, t: float) -> None:
+    """NIST/SEMATECH e-Handbook 1.3.6.7.2, upper critical values, 0.975, points - 2 degrees."""
+    assert student_factor(points) * 1.96 == pytest.approx(t, abs=6e-4)
+    assert student_factor(None) == 1.0
+
+
+def test_a_calibration_that_is_known_well_keeps_its_covariance() -> None:
+    line = replace(fit_line([100.0, 500.0, 900.0], [10.1, 49.9, 90.2]), fit_points=None)
+    assert reading(line, 50.0).std_dev == pytest.approx(u_at(line, 499.0), rel=0.01)
+
+
+def reading(line: Line, value: float):  # type: ignore[no-untyped-def]
+    """A mean of current through `line` on a board with a perfect converter."""
+    stand = Stand("one", channels=(ChannelSettings("current", "x", line),),
+                  converter=Converter(0.0, 0.0))  # fmt: skip
+    return Sampler(stand, hello(), [channel(0, "x")]).measured({"current_a": value}, single=False)[
+        "current_a"
+    ]
+
+
+@pytest.mark.parametrize("points", [3, 4, 5, 10])
+def test_a_line_from_few_points_contains_the_truth(points: int) -> None:
+    """Monte Carlo: 95 % intervals of readings through fitted lines, 1 % scatter of the points."""
+    random, experiments = np.random.default_rng(points), 2500
+    counts = np.linspace(100.0, 900.0, points)
+    inside = 0
+    for _ in range(experiments):
+        line = fit_line(counts, 0.1 * counts + random.normal(0.0, 0.5, points))
+        found = reading(line, line.intercept + line.slope * 400.0)
+        inside += abs(found.nominal_value - 40.0) <= NORMAL_975 * found.std_dev
+    assert 0.93 <= inside / experiments <= 0.97

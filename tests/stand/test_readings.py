@@ -15,6 +15,7 @@ from rig.protocol.records import Channel
 from rig.stand.bound import BoundChannel
 from rig.stand.model import (
     ChannelSettings,
+    Converter,
     Digital,
     Divider,
     Level,
@@ -35,6 +36,7 @@ from rig.stand.settings import demo_stand
 from rig.stand.uncertainty import STEP_U
 from tests.stand.boards import channel, channels, hello, line
 
+EXACT = Converter(linearity_counts=0.0, reference_drift_pct=0.0)
 REFERENCE = PositiveParameter(5.0, 0.01)
 SHUNT = Shunt(PositiveParameter(0.00075, 1e-6), REFERENCE, PositiveParameter(50.0, 0.1))
 DIVIDER = Divider(PositiveParameter(56e3, 100.0), PositiveParameter(10e3, 20.0), REFERENCE)
@@ -207,7 +209,7 @@ def test_quantisation() -> None:
     """JCGM 100:2008 F.2.2.1: u = step / sqrt(12); 10 bit, 5 V: 1.409546556 mV of 4.8828125 mV."""
     assert pytest.approx(1.409546556e-3, rel=1e-9) == 5 / 1024 * STEP_U
     exact = Divider(PositiveParameter(1e-9), PositiveParameter(1.0), PositiveParameter(5.0))
-    stand = Stand("one", channels=(ChannelSettings("voltage", "x", exact),))
+    stand = Stand("one", channels=(ChannelSettings("voltage", "x", exact),), converter=EXACT)
     one = Channel(0, "x", "x", 1024, 1, frozenset(), 0)
     single = Sampler(stand, hello(), [one]).uncertainty("voltage_v", 2.0)
     assert single == pytest.approx(1.409546556e-3, rel=1e-6)
@@ -217,7 +219,7 @@ def test_quantisation() -> None:
 
 def test_uncertainty_by_hand() -> None:
     """A product of independent factors adds relative variances (JCGM 100:2008 5.1.6)."""
-    stand = Stand("one", channels=(ChannelSettings("current", "x", SHUNT),))
+    stand = Stand("one", channels=(ChannelSettings("current", "x", SHUNT),), converter=EXACT)
     sampler = Sampler(stand, hello(), [channel(0, "x")])
     step = 5 / 1024 / 50 / 0.00075 * STEP_U / 4
     relative = math.hypot(1e-6 / 0.00075, 0.01 / 5, 0.1 / 50)
@@ -232,8 +234,10 @@ def test_a_component_budget_agrees_with_a_monte_carlo() -> None:
     def tolerance(value: float, pct: float) -> NDArray[np.float64]:
         return rng.uniform(value * (1 - pct / 100), value * (1 + pct / 100), n)
 
-    volts = 50.0 * 0.00075 * 50.0 + rng.normal(0, 5.0 / 1024 / math.sqrt(12 * 16), n)
-    reference = tolerance(5.0, 0.2) / 5.0
+    step = 5.0 / 1024
+    volts = 50.0 * 0.00075 * 50.0 + rng.normal(0, step / math.sqrt(12 * 16), n)
+    volts += rng.uniform(-step, step, n)  # linearity, 1 count
+    reference = tolerance(5.0, 0.2) / 5.0 * tolerance(1.0, 0.05)
     drawn = (volts * reference - rng.uniform(-0.01, 0.01, n)) / (
         tolerance(50.0, 0.5) * tolerance(0.00075, 0.25)
     )
@@ -244,7 +248,7 @@ def test_a_component_budget_agrees_with_a_monte_carlo() -> None:
 
 @pytest.mark.parametrize(("key", "sensor"), EVERY_SENSOR)
 def test_uncertainty_equals_numerical_derivatives(key: str, sensor: Sensor) -> None:
-    stand = Stand("one", channels=(ChannelSettings(key, "x", sensor),))
+    stand = Stand("one", channels=(ChannelSettings(key, "x", sensor),), converter=EXACT)
     sampler = Sampler(stand, hello(), [channel(0, "x")])
     tied = bound(key, sensor)
     count = 5000
