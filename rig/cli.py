@@ -35,9 +35,33 @@ StandFile = Annotated[
 Captures = Annotated[
     list[Path], typer.Argument(help="Captures, or folders of them.", metavar="CAPTURES")
 ]
-Baseline = Annotated[str, typer.Option(help="The setup the others are held against.")]
+Baseline = Annotated[str, typer.Option(help="The setup the others are compared with.")]
 Worth = Annotated[
-    float, typer.Option(help="The smallest gain of speed worth having, in percent.", min=0.0)
+    float | None,
+    typer.Option(
+        help="The smallest gain of speed worth having, in percent. Without it nothing is called "
+        "worth it.",
+        min=0.0,
+        show_default=False,
+    ),
+]
+Cost = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="The most it may cost: current=5%, power=5%, efficiency=1% (a loss) or motor=10K "
+        "(a rise of temperature).",
+        show_default=False,
+    ),
+]
+ExponentU = Annotated[
+    float | None,
+    typer.Option(
+        help="Standard uncertainty of this rotor's exponent of power over speed, if it is known "
+        "better than that of propellers in general.",
+        min=0.0,
+        max=1.0,
+        show_default=False,
+    ),
 ]
 Air = Annotated[
     list[str] | None,
@@ -241,9 +265,11 @@ def show(
 def compare(
     paths: Captures,
     baseline: Baseline,
-    worth: Worth = 0.0,
+    worth: Worth = None,
+    cost: Cost = None,
     air: Air = None,
     other_rotor: OtherRotor = False,
+    exponent_u: ExponentU = None,
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
@@ -253,7 +279,9 @@ def compare(
     from rig import review
     from rig.report.data import as_data
 
-    question = review.question(worth, air or [], other_rotor, rpm_per_volt, teeth)
+    question = review.question(
+        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
+    )
     comparisons = review.compare(paths, baseline, question, review.window(window))
     if as_json:
         _print_json(as_data(comparisons))
@@ -267,9 +295,11 @@ def compare(
 def report(
     paths: Captures,
     baseline: Baseline,
-    worth: Worth = 0.0,
+    worth: Worth = None,
+    cost: Cost = None,
     air: Air = None,
     other_rotor: OtherRotor = False,
+    exponent_u: ExponentU = None,
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
@@ -281,7 +311,9 @@ def report(
     """Write a comparison to a file: one HTML page with figures, Markdown, or JSON."""
     from rig import review
 
-    question = review.question(worth, air or [], other_rotor, rpm_per_volt, teeth)
+    question = review.question(
+        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
+    )
     made = datetime.now(UTC)
     written = review.report(paths, baseline, out, made, question, review.window(window))
     _print_path(written, as_json)

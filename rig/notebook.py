@@ -40,40 +40,47 @@ def figures(paths: Paths) -> pd.DataFrame:
     return table
 
 
-def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame:
-    """One row per setup and quantity, against `baseline`.
+def compare(
+    paths: Paths,
+    baseline: str,
+    worth_pct: float | None = None,
+    *,
+    cost: Sequence[str] = (),
+    air: Sequence[str] = (),
+    other_rotor: bool = False,
+    exponent_u: float | None = None,
+    rpm_per_volt: float | None = None,
+    teeth: str | None = None,
+    window: str | None = None,
+) -> pd.DataFrame:
+    """One row per setup and quantity, compared with `baseline`: what `rig compare` answers.
 
+    The arguments are the options of that command, in the same words (`cost=["current=5%"]`).
     Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
-    (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
-    `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
+    (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %
+    confidence interval), `scatter_pct` and `known_pct` (standard uncertainties), `detectable_pct`
+    (the change that these runs would have shown with 80 % probability), the same ending in `_k`
+    for temperature rises in K, `verdict` and its `sentence`. Raises RigError.
     """
     from rig import review
-    from rig.analysis.answers import Question
     from rig.report.data import as_data
 
-    question = Question(worth_pct=worth_pct)
-    data = as_data(review.compare(_paths(paths), baseline, question))
+    question = review.question(
+        worth_pct, list(air), other_rotor, rpm_per_volt, teeth, cost=cost, exponent_u=exponent_u
+    )
+    found = review.compare(_paths(paths), baseline, question, review.window(window))
     rows = []
-    for setup, item in data["variants"].items():
+    for setup, item in as_data(found)["variants"].items():
         for quantity, change in item["changes"].items():
-            low, high = change["ci95_pct"] or (None, None)
-            rows.append(
-                {
-                    "setup": setup,
-                    "quantity": quantity,
-                    **{key: change[key] for key in _KEPT},
-                    "low_pct": low,
-                    "high_pct": high,
-                    "verdict": item["verdict"],
-                }
-            )
+            row = {"setup": setup, "quantity": quantity}
+            for key, value in change.items():
+                if key.startswith("ci95_"):
+                    unit = key.removeprefix("ci95_")
+                    row[f"low_{unit}"], row[f"high_{unit}"] = value or (None, None)
+                elif not isinstance(value, dict | list):
+                    row[key] = value
+            rows.append(row | {"verdict": item["verdict"], "sentence": item["verdict_sentence"]})
     return pd.DataFrame(rows)
-
-
-_KEPT = (
-    "baseline", "variant", "baseline_spread", "variant_spread", "change_pct", "scatter_pct",
-    "stand_pct",
-)  # fmt: skip
 
 
 def _paths(paths: Paths) -> list[Path]:

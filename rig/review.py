@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.analysis.air import air_density_from_text
-from rig.analysis.answers import Comparisons, Question
+from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
@@ -87,11 +88,14 @@ def show(path: Path) -> Shown:
 
 
 def question(
-    worth_pct: float,
+    worth_pct: float | None,
     air: Sequence[str],
     other_rotor: bool,
     kv_rpm_per_v: float | None,
     teeth: str | None,
+    *,
+    cost: Sequence[str] = (),
+    exponent_u: float | None = None,
 ) -> Question:
     """What the tester asks, from what was typed. Raises SettingsError."""
     density: dict[str, float] = {}
@@ -102,7 +106,34 @@ def question(
                 f"{text!r} is not SETUP=DEGC,HPA", where="--air", to_do="Such as early=21,1013."
             )
         density[setup] = air_density_from_text(reading)
-    return Question(worth_pct, density, other_rotor, kv_rpm_per_v, _gear(teeth))
+    return Question(
+        worth_pct,
+        tuple(map(_bound, cost)),
+        density,
+        other_rotor,
+        exponent_u,
+        kv_rpm_per_v,
+        _gear(teeth),
+    )
+
+
+def _bound(text: str) -> Bound:
+    """A bound on the cost, such as `current=5%` or `motor=10K`. Raises SettingsError."""
+    found = re.fullmatch(r"\s*([a-z0-9_ -]+?)\s*=\s*([0-9.]{1,8})\s*(%|K)\s*", text)
+    name, amount, unit = found.groups() if found else ("", "", "")
+    in_percent = {"current": "current_a", "power": "power_w", "efficiency": "efficiency"}
+    quantity = in_percent.get(name) if unit == "%" else f"{name}_degc_rise" if unit else None
+    try:
+        at_most = float(amount)
+    except ValueError:
+        quantity, at_most = None, math.nan
+    if quantity is None:
+        raise SettingsError(
+            f"{text!r} is not a bound on the cost",
+            where="--cost",
+            to_do="Such as current=5%, power=5%, efficiency=1% (a loss) or motor=10K (a rise).",
+        )
+    return Bound(quantity, at_most, unit)
 
 
 def _gear(text: str | None) -> Gear | None:

@@ -13,7 +13,7 @@ import math
 import sys
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -165,9 +165,7 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
         read["power_w"] = read["current_a"] * read["voltage_v"]
         read["voltage_rest_v"] = 25.0 * math.exp(changed * row.supply)
         read["motor_degc_start"] = 21.0 + changed * row.warmer_k
-        runs.append(
-            Run(f"{setup}{place}", setup, "done", read, began_s=60.0 * place, stand=stand)
-        )
+        runs.append(Run(f"{setup}{place}", setup, "done", read, began_s=60.0 * place, stand=stand))
     smallest = SMALLEST_PCT if row.speed_change == SMALLEST_PCT / 100.0 else 100 * row.speed_change
     result = compare(runs, "a", Question(worth_pct=smallest))
     hits: dict[str, bool] = {}
@@ -298,14 +296,17 @@ def promises(row: Row, tally: Tally, experiments: int) -> list[str]:
     return broken
 
 
+HEADING = """\
+{experiments} experiments a row. Coverage of 95 % intervals: 93 to 98 % is promised where the order
+separates drift from setup (above: conservative, marked c). False words at a true gain of just the
+smallest one. Answered: "worth it" at four standard errors more, and what a t-test allows."""
+
+
 def main() -> int:
     """Print the table; 1 where a promise does not hold."""
     experiments = int(sys.argv[1]) if len(sys.argv) > 1 else EXPERIMENTS
     broken: list[str] = []
-    print(f"{experiments} experiments a row. Coverage of 95 % intervals: 93 to 98 % is promised where "
-          "the order\nseparates drift from setup (above: conservative, marked c); false words at a "
-          "true gain of just the\nsmallest one; answered: 'worth it' at four standard errors more, "
-          "with what a t-test allows.")  # fmt: skip
+    print(HEADING.format(experiments=experiments))
     heads = ("speed", "current", "power", "ratio", "effic.", "false+", "false-", "answered")
     print(f"{'':22}" + "".join(f"{head:>10}" for head in heads))
     for row in ROWS:

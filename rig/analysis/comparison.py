@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -28,7 +29,7 @@ from rig.analysis.answers import (
 )
 from rig.analysis.conditions import conditions
 from rig.analysis.contrasts import Floats, Model, critical, family_critical
-from rig.analysis.effects import Effects, Estimate, Part, RunTable, stand_parts
+from rig.analysis.effects import Critical, Effects, Estimate, Part, RunTable, stand_parts
 from rig.analysis.inference import grubbs
 from rig.analysis.order import IN_TURN, ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
 from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
@@ -155,7 +156,9 @@ class _Table:
         runs = tuple(self.runs[row] for row in rows)
         if self.baseline not in {run.setup for run in runs}:
             return None
-        names = [n for n in self.quantities if n in self._compared and all(_has(r, n) for r in runs)]
+        names = [
+            n for n in self.quantities if n in self._compared and all(_has(r, n) for r in runs)
+        ]
         columns = [
             [run.figures[name] if _in_kelvin(name) else math.log(run.figures[name]) for run in runs]
             for name in names
@@ -210,7 +213,7 @@ class _Table:
     def _conditions(self, other: str) -> tuple[Condition, ...]:
         return conditions(self.runs, self.baseline, other, self.question.density_kg_m3)
 
-    def _critical(self, table: RunTable):  # type: ignore[no-untyped-def]
+    def _critical(self, table: RunTable) -> Critical:
         """For all variants at once where there are several."""
         others = [other for other in self.others if other in table.setups]
         if len(others) < 2:
@@ -263,20 +266,22 @@ class _Table:
         )
         if not len(before) or not len(after):
             return None
-        plain = (
+        plain = Change(
             quantity, float(before.mean()), float(after.mean()), _spread(before), _spread(after),
-            (len(before), len(after)),
+            (len(before), len(after)), "K" if _in_kelvin(quantity) else "%",
         )  # fmt: skip
         effects = self._effects(other, quantity)
         if effects is None:
             celsius = quantity.endswith(_NO_CHANGE)
-            return Change(*plain, why="" if celsius else "not positive in every run: no percent")
-        return _as_change(effects.estimate(quantity), plain, "K" if _in_kelvin(quantity) else "%")
+            return replace(plain, why="" if celsius else "not positive in every run: no percent")
+        return _answered(plain, effects.estimate(quantity))
 
     def _per_speed(self, quantity: str, other: str) -> Ratio:
         effects = self._effects(other, quantity, "speed_rpm")
         if effects is None:
-            return Ratio(None, None, "speed or the quantity was not measured in runs of both setups")
+            return Ratio(
+                None, None, "speed or the quantity was not measured in runs of both setups"
+            )
         value, interval = effects.ratio(quantity, "speed_rpm")
         if interval is not None:
             return Ratio(value, interval)
@@ -290,11 +295,15 @@ class _Table:
         effects = self._effects(other, *efficiency.NEEDED)
         if effects is None:
             reason = "speed or power was not measured, or not positive, in runs of both setups"
-            return EfficiencyChange(withheld=reason, measured_pct=torque[0], measured_ci95=torque[1])
+            return EfficiencyChange(
+                withheld=reason, measured_pct=torque[0], measured_ci95=torque[1]
+            )
         pair = _of(self.runs, self.baseline, other)
         reason = efficiency.why_withheld(effects, pair, self.baseline, other, self.question)
         if reason:
-            return EfficiencyChange(withheld=reason, measured_pct=torque[0], measured_ci95=torque[1])
+            return EfficiencyChange(
+                withheld=reason, measured_pct=torque[0], measured_ci95=torque[1]
+            )
         found = effects.estimate(efficiency.INDEX)
         return EfficiencyChange(
             _pct(found.value),
@@ -314,7 +323,7 @@ class _Table:
             value, interval = found.value, found.ci95
         loss = interval and (-interval[1], -interval[0])
         blank = Change("loss of efficiency", math.nan, math.nan, None, None, (0, 0))
-        return None if value is None else _with(blank, -value, loss)
+        return None if value is None else replace(blank, change=-value, ci95=loss)
 
     def _stops(self, other: str) -> Stops:
         """Of all runs, those that were left out too."""
@@ -463,14 +472,15 @@ def _in_kelvin(quantity: str) -> bool:
     return quantity.endswith("_rise")
 
 
-def _as_change(found: Estimate, plain: tuple, unit: str) -> Change:  # type: ignore[type-arg]
-    scale = 1.0 if unit == "K" else 100.0
-    convert = (lambda value: value) if unit == "K" else _pct
-    return Change(
-        *plain,
-        unit=unit,
-        change=convert(found.value),
-        ci95=found.interval and (convert(found.interval[0]), convert(found.interval[1])),
+def _answered(change: Change, found: Estimate) -> Change:
+    """`change` with what was found of it; its unit is known."""
+    percent = change.unit == "%"
+    scale = 100.0 if percent else 1.0
+    return replace(
+        change,
+        change=_in(change.unit, found.value),
+        ci95=found.interval
+        and (_in(change.unit, found.interval[0]), _in(change.unit, found.interval[1])),
         scatter=scale * found.scatter if math.isfinite(found.scatter) else None,
         known=scale * found.known,
         sources={name: scale * abs(part) for name, part in found.sources.items()},
@@ -479,10 +489,9 @@ def _as_change(found: Estimate, plain: tuple, unit: str) -> Change:  # type: ign
     )
 
 
-def _with(change: Change, value: float, interval: Interval | None) -> Change:
-    from dataclasses import replace
-
-    return replace(change, change=value, ci95=interval)
+def _in(unit: str, value: float) -> float:
+    """A logarithm in percent; K as they are."""
+    return _pct(value) if unit == "%" else value
 
 
 def _pct(logarithm: float) -> float:

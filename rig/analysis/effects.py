@@ -134,7 +134,8 @@ class Effects:
         pair = [self.names.index(over), self.names.index(under)]
         added = np.array([[part.effects.get(name, 0.0) for name in (over, under)]
                           for part in self.parts]).reshape(-1, 2)  # fmt: skip
-        values, ends = [], []
+        values: list[float] = []
+        ends: list[Interval | None] = []
         for side in self.sides:
             changes = np.expm1(side.estimates[pair])
             values.append(float(changes[0] / changes[1]) if changes[1] else math.nan)
@@ -149,7 +150,8 @@ class Effects:
             line = np.array([1.0, -values[-1]])
             whole, own = float(line @ covariance @ line), float(line @ scatter @ line)
             df = df * (whole / own) ** 2 if own > 0.0 else math.inf
-            ends.append(fieller(*changes.tolist(), covariance.tolist(), self.critical(df)))
+            up, down = changes.tolist()
+            ends.append(fieller(up, down, covariance.tolist(), self.critical(df)))
         value = float(np.mean(values))
         known = [interval for interval in ends if interval is not None]
         if len(known) < len(ends) or not math.isfinite(value):

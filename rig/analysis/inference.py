@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+
 def fieller(
     over: float, under: float, covariance: Sequence[Sequence[float]], t: float
 ) -> tuple[float, float] | None:

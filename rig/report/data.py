@@ -14,7 +14,6 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
     return {
         "baseline": comparisons.baseline,
         "variants": {item.variant: _comparison(item) for item in comparisons.variants},
-        "drift": comparisons.drift,
         "drift_pct": {
             quantity: {"value": value, "ci95": list(interval)}
             for quantity, (value, interval) in comparisons.drift_pct.items()
@@ -61,9 +60,14 @@ def _comparison(item: Comparison) -> dict[str, Any]:
         "efficiency_change_pct": _efficiency(item.efficiency),
         "verdict": item.verdict.word,
         "verdict_sentence": item.verdict.sentence,
-        "runs_needed": item.verdict.runs_needed,
+        "order": item.order,
         "not_the_change": [
-            {"name": found.name, "text": found.text, "speed_pct": known(found.speed_pct)}
+            {
+                "name": found.name,
+                "text": found.text,
+                "speed_pct": known(found.speed_pct),
+                "u": {key: known(value) for key, value in found.effects.items()},
+            }
             for found in item.conditions
         ],
         "vehicle_speed": item.vehicle_speed,
@@ -83,17 +87,20 @@ def _comparison(item: Comparison) -> dict[str, Any]:
 
 
 def _change(change: Change) -> dict[str, Any]:
+    """The unit of a change is in the names of its keys."""
+    unit = {"%": "pct", "K": "k"}[change.unit]
     return {
         "baseline": known(change.baseline),
         "variant": known(change.variant),
         "baseline_spread": change.baseline_spread,
         "variant_spread": change.variant_spread,
-        "change_pct": change.change_pct,
-        "ci95_pct": _pair(change.ci95_pct),
+        f"change_{unit}": change.change,
+        f"ci95_{unit}": _pair(change.ci95),
         "runs": list(change.runs),
-        "scatter_pct": change.scatter_pct,
-        "stand_pct": change.stand_pct,
-        "sources_pct": dict(change.sources),
+        f"scatter_{unit}": change.scatter,
+        f"known_{unit}": change.known,
+        f"sources_{unit}": dict(change.sources),
+        f"detectable_{unit}": change.detectable,
         "why": change.why,
     }
 

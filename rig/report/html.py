@@ -27,7 +27,7 @@ from rig.report.words import (
     change_title,
     condition_lines,
     cost_lines,
-    drift_line,
+    drift_lines,
     trend_lines,
 )
 from rig.stand.quantities import is_temperature
@@ -207,8 +207,9 @@ def _numbers(item: Comparison) -> Iterable[Html]:
     yield table(_set(change_heads(item)), map(_set, change_rows(item.changes)), title=title)
     yield element("h3", text("What the intervals are made of"))
     title = (
-        "Standard uncertainties of the change: the scatter between runs, and the stand's "
-        "components where their errors do not cancel; and the stand's share of the variance."
+        "Standard uncertainties of the change: from the scatter between runs, and known "
+        "beforehand (the stand's components where their errors do not cancel, the conditions); "
+        "and the latter's share of the variance."
     )
     yield table(BUDGET_HEADS, map(_set, budget_rows(item)), title=title)
     yield element("h3", text("What it cost"))
@@ -218,7 +219,7 @@ def _numbers(item: Comparison) -> Iterable[Html]:
         yield element("h3", text("What else would give that speed, estimated"))
         title = f"{alternative_title(item)}; {ESTIMATED}.".replace("+-", "±")
         yield table(ALTERNATIVE_HEADS, alternatives, title=title)
-    yield element("h3", text("What differs besides the change under test"))
+    yield element("h3", text("What differs in addition to the change under test"))
     yield bullets(condition_lines(item) or ["Nothing that was measured."])
 
 
@@ -234,7 +235,7 @@ def _rest(report: Report) -> Iterable[Html]:
         yield element("h2", text("Trend"))
         yield bullets(trends)
     yield element("h2", text("Drift"))
-    yield element("p", text(drift_line(comparisons)))
+    yield from (element("p", text(line)) for line in drift_lines(comparisons))
     yield element("h2", text("Warnings"))
     yield bullets(comparisons.warnings or ["None."])
     yield element("h2", text("Captures"))

@@ -18,7 +18,7 @@ from rig.report.words import (
     change_title,
     condition_lines,
     cost_lines,
-    drift_line,
+    drift_lines,
     told,
     trend_lines,
 )
@@ -34,7 +34,8 @@ def _lines(report: Report) -> Iterator[str]:
     yield f"# Test stand report: {_text(report.stand_name)}"
     for item in report.comparisons.variants:
         yield from _variant(item)
-    yield from ("", "## Notes", "", f"- {_text(drift_line(report.comparisons))}")
+    yield from ("", "## Notes", "")
+    yield from (f"- {_text(line)}" for line in drift_lines(report.comparisons))
     yield from (f"- trend: {_text(line)}" for line in trend_lines(report.comparisons))
     yield from (f"- {_text(line)}" for line in report.comparisons.warnings)
     yield from ("", "## Captures", "")

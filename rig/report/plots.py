@@ -103,15 +103,15 @@ def changes_plot(comparisons: Comparisons, look: Mapping[str, Look]) -> str:
         axes.set_yticks(range(len(names)), names)
         axes.set_ylim(len(names) - 0.5, -0.5)
         axes.grid(visible=False, axis="y")
-        axes.set_xlabel("change against the baseline, %")
+        axes.set_xlabel("change from the baseline, %")
     return drawn()
 
 
 def percents(item: Comparison) -> Iterator[tuple[str, float, tuple[float, float] | None]]:
     """What `changes_plot` shows of a variant: name, change, and interval where there is one."""
     for change in sorted(told(item), key=lambda change: change.quantity != "speed_rpm"):
-        if change.change_pct is not None and not change.quantity.endswith("_rise"):
-            yield _name(change.quantity).rpartition(",")[0], change.change_pct, change.ci95_pct
+        if change.change is not None and change.unit == "%":
+            yield _name(change.quantity).rpartition(",")[0], change.change, change.ci95
     if item.efficiency.value is not None:
         yield "Efficiency by affinity laws", item.efficiency.value, item.efficiency.ci95
 

@@ -28,7 +28,7 @@ from rig.report.words import (
     change_title,
     condition_lines,
     cost_lines,
-    drift_line,
+    drift_lines,
     number,
     quantity_name,
     told,
@@ -119,8 +119,8 @@ def print_comparisons(comparisons: Comparisons) -> None:
     """For each variant the answer first, then the numbers behind it; the warnings last."""
     for comparison in comparisons.variants:
         _print_comparison(comparison)
-    if comparisons.variants:
-        _say(f"note: {drift_line(comparisons)}")
+    for line in drift_lines(comparisons):
+        _say(f"note: {line}")
     for line in trend_lines(comparisons):
         _say(f"trend: {line}")
     for warning in comparisons.warnings:

@@ -28,7 +28,7 @@ _RESULTS = {
 }
 """Figures that are no columns: name with unit, and places."""
 
-_NOTHING_PCT = 0.0005
+_NOTHING = 0.0005
 """Less than this is what the computer's rounding leaves of errors that cancel."""
 
 _DEGC_PARTS = {
@@ -101,7 +101,7 @@ def change_title(comparison: Comparison) -> str:
 def change_heads(comparison: Comparison) -> list[str]:
     """The heads of `change_rows`; those of numbers end in a blank."""
     setups = (comparison.baseline, comparison.variant)
-    return ["quantity", *(f"{setup} +- SD " for setup in setups), "change ", "95 % interval, % "]
+    return ["quantity", *(f"{setup} +- SD " for setup in setups), "change ", "95 % interval "]
 
 
 def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
@@ -118,38 +118,38 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
 
 
 def _change_cells(change: Change) -> tuple[str, str]:
-    if change.change_pct is None:
+    if change.change is None:
         return "-", "-"
-    if change.ci95_pct is None:
-        return f"{fixed(change.change_pct, 2, sign=True)} %", "-"
-    value, low, high = with_interval(change.change_pct, *change.ci95_pct, sign=True)
-    return f"{value} %", f"{low} to {high}"
+    if change.ci95 is None:
+        return f"{fixed(change.change, 2, sign=True)} {change.unit}", "-"
+    value, low, high = with_interval(change.change, *change.ci95, sign=True)
+    return f"{value} {change.unit}", f"{low} to {high}"
 
 
-BUDGET_HEADS = ("quantity", "scatter ", "stand ", "stand's share ", "its largest part")
+BUDGET_HEADS = ("quantity", "scatter ", "known ", "known's share ", "its largest part")
 
 
 def budget_rows(comparison: Comparison) -> list[tuple[str, ...]]:
     """What each interval is made of, a row per quantity, as `BUDGET_HEADS` names the cells.
 
-    Standard uncertainties of the change, between runs and from the stand's components, and
-    the part of the variance that is the stand's.
+    Standard uncertainties of the change: from the scatter between runs, and from what is known
+    beforehand (the stand's components, the conditions); and the latter's part of the variance.
     """
     rows: list[tuple[str, ...]] = []
     for change in comparison.changes:
-        if change.scatter_pct is None:
+        if change.scatter is None:
             continue
-        stand = change.stand_pct if change.stand_pct >= _NOTHING_PCT else 0.0
-        variance = change.scatter_pct**2 + stand**2
-        share = f"{100.0 * stand**2 / variance:.0f} %" if variance else "-"
+        known = change.known if change.known >= _NOTHING else 0.0
+        variance = change.scatter**2 + known**2
+        share = f"{100.0 * known**2 / variance:.0f} %" if variance else "-"
         largest = max(change.sources, key=lambda name: change.sources[name], default="-")
         rows.append(
             (
                 quantity_name(change.quantity),
-                f"{_u(change.scatter_pct)} %",
-                f"{_u(stand)} %",
+                f"{_u(change.scatter)} {change.unit}",
+                f"{_u(known)} {change.unit}",
                 share,
-                largest if stand else "-",
+                largest if known else "-",
             )
         )
     return rows
@@ -195,24 +195,32 @@ def alternative_rows(comparison: Comparison) -> list[tuple[str, ...]]:
 
 
 def condition_lines(comparison: Comparison) -> list[str]:
-    """What differs besides the change under test."""
+    """What differs in addition to the change under test."""
     return [
         found.text
         if found.speed_pct is None
-        else f"{found.text}; alone worth about {fixed(found.speed_pct, 2, sign=True)} % speed"
+        else f"{found.text}; its likely effect is {fixed(found.speed_pct, 2, sign=True)} % speed"
         for found in comparison.conditions
     ]
 
 
-def drift_line(comparisons: Comparisons) -> str:
-    """Whether a drift over the day was taken out, and which."""
+def drift_lines(comparisons: Comparisons) -> list[str]:
+    """What the order of the runs lets them show, and the drift that was taken out."""
+    orders: dict[str, list[str]] = {}
+    for item in comparisons.variants:
+        orders.setdefault(item.order, []).append(item.variant)
+    lines = [
+        words if len(orders) == 1 else f"{', '.join(setups)}: {words}"
+        for words, setups in orders.items()
+    ]
     drifts = [
         f"{quantity_name(quantity)} {percent(value, interval)}"
         for quantity, (value, interval) in comparisons.drift_pct.items()
         if quantity in _DRIFTS_TOLD
     ]
-    reach = f" From the first run to the last: {'; '.join(drifts)}." if drifts else ""
-    return f"{comparisons.drift}{reach}"
+    if drifts:
+        lines.append(f"Drift from the first run to the last: {'; '.join(drifts)}.")
+    return lines
 
 
 def trend_lines(comparisons: Comparisons) -> list[str]:
