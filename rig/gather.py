@@ -32,7 +32,7 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels", "calibration",
+    "stand", "hello", "channels", "calibration", "notes", "cause", "pairs", "events",
 }  # fmt: skip
 
 
@@ -126,11 +126,15 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
         "window": [window.start_s, window.end_s] if window else None,
         "utc": meta.utc,
-        "throttle": _throttle(meta.plan.get("throttle")),
+        "throttle": meta.throttle,
         "stand": meta.stand,
         "hello": meta.hello,
         "channels": list(meta.channels),
         "calibration": _calibration(meta.stand, meta.hello, meta.channels),
+        "notes": meta.notes,
+        "cause": meta.cause,
+        "pairs": meta.pairs,
+        "events": meta.events,
     }
 
 
@@ -154,6 +158,10 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
+        notes=row["notes"],
+        cause=row["cause"],
+        pairs=row["pairs"],
+        events=tuple((time_s, text) for time_s, text in row["events"]),
     )
 
 
@@ -199,14 +207,6 @@ def _trips(limits: Any) -> dict[str, float]:
 def _cells(limits: Any) -> int | None:
     cells = limits.get("cells") if isinstance(limits, dict) else None
     return cells if isinstance(cells, int) and cells > 0 else None
-
-
-def _throttle(steps: Any) -> list[tuple[float, float]]:
-    """The planned steps; none where the file has something else in their place."""
-    try:
-        return [(float(percent), float(seconds)) for percent, seconds in steps or []]
-    except (TypeError, ValueError):
-        return []
 
 
 def _seconds(utc: str) -> float:

@@ -122,6 +122,8 @@ class Comparisons:
     """Where the setups are levels of one number: the change per unit of it."""
     used: tuple[Run, ...] = ()
     """The runs behind it all, in order."""
+    runs: tuple[Run, ...] = ()
+    """All runs, also those left out."""
 
 
 @dataclass(frozen=True, slots=True)

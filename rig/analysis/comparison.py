@@ -78,6 +78,7 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
         table.drifts(),
         table.trends(),
         tuple(used),
+        tuple(runs),
     )
 
 

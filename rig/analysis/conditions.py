@@ -60,7 +60,23 @@ def conditions(before: Sequence[Run], after: Sequence[Run]) -> tuple[Condition, 
     if max(lost) >= LOST_PCT:
         text = f"lines lost or invalid: up to {lost[0]:.1f} % and {lost[1]:.1f} % of a run"
         found.append(Condition("lost lines", text, None))
+    found += _pairs(before, after)
     return tuple(found)
+
+
+def _pairs(before: Sequence[Run], after: Sequence[Run]) -> list[Condition]:
+    """The tester's own pairs that are not the same in all runs, a difference for each key."""
+    runs = [*before, *after]
+    found = []
+    for key in dict.fromkeys(key for run in runs for key in run.pairs):
+        if len({run.pairs.get(key) for run in runs}) > 1:
+            sides = [f"{_values(side, key)} in {side[0].setup}" for side in (before, after)]
+            found.append(Condition(f"with {key}", f"{key}: {', '.join(sides)}", None))
+    return found
+
+
+def _values(runs: Sequence[Run], key: str) -> str:
+    return " or ".join(sorted({run.pairs.get(key, "not noted") for run in runs}))
 
 
 def _mean(runs: Sequence[Run], key: str) -> float:

@@ -35,6 +35,13 @@ class Run:
     """The highest readings allowed, by column."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    notes: str = ""
+    cause: str = ""
+    """Why the run ended."""
+    pairs: Mapping[str, str] = field(default_factory=dict)
+    """Free pairs of the tester's, such as `pack: P1`."""
+    events: tuple[tuple[float | None, str], ...] = ()
+    """Marks and alarms: time in seconds on the capture's scale, and words."""
 
     @property
     def coldest_start_degc(self) -> float:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+from rig.analysis.runs import Run
 from rig.report.content import Report
 
 
@@ -28,6 +29,20 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
             for found in comparisons.trends
         },
         "warnings": list(comparisons.warnings),
+        "noted": [_noted(run) for run in comparisons.runs],
+    }
+
+
+def _noted(run: Run) -> dict[str, Any]:
+    """What a run is remembered by."""
+    return {
+        "capture": run.name,
+        "setup": run.setup,
+        "outcome": run.outcome,
+        "cause": run.cause,
+        "notes": run.notes,
+        "pairs": dict(run.pairs),
+        "events": [list(event) for event in run.events],
     }
 
 

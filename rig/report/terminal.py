@@ -28,6 +28,7 @@ from rig.report.words import (
     condition_lines,
     cost_lines,
     drift_line,
+    noted_lines,
     number,
     quantity_name,
     told,
@@ -108,6 +109,8 @@ def print_comparisons(comparisons: Comparisons) -> None:
         _say(f"trend: {line}")
     for warning in comparisons.warnings:
         _say(f"note: {warning}")
+    for line in noted_lines(comparisons):
+        _say(f"noted: {line}")
 
 
 def _print_comparison(comparison: Comparison) -> None:

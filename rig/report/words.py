@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 
 from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
 from rig.analysis.powertrain import ASSUMPTIONS as ON_PAPER_ASSUMPTIONS
 from rig.stand.quantities import label_of, unit_of
+from rig.text import one_line
 
 _TOLD = (
     "current_a", "voltage_v", "power_w", "speed_rpm", "torque_nm", "thrust_n", "rpm_per_v",
@@ -28,6 +30,9 @@ _RESULTS = {
     "efficiency": ("Efficiency", 4),
 }
 """Figures that are no columns: name with unit, and places."""
+
+_EVENTS_NAMED = 5
+"""Marks and alarms of a run that a list names; `rig show` has all."""
 
 _NOTHING_PCT = 0.0005
 """Less than this is what the computer's rounding leaves of errors that cancel."""
@@ -164,6 +169,44 @@ def alternative_rows(comparison: Comparison) -> list[tuple[str, ...]]:
         )
         for found in comparison.alternatives
     ]
+
+
+def noted(
+    notes: str,
+    events: Iterable[tuple[float | None, str]],
+    *,
+    pairs: Mapping[str, str] = MappingProxyType({}),
+    cause: str = "",
+) -> str:
+    """What a run is remembered by, on one line: why it ended, pairs, notes, marks and alarms.
+
+    An alarm that says that a reading is back, or that repeats `cause`, is left out. Of many
+    events only the first are named.
+    """
+    named = [
+        event_words(time_s, text)
+        for time_s, text in events
+        if not text.startswith("cleared: ") and not (cause and cause in text)
+    ]
+    if len(named) > _EVENTS_NAMED:
+        named[_EVENTS_NAMED:] = [f"and {len(named) - _EVENTS_NAMED} more marks or alarms"]
+    parts = [cause, *(f"{key}: {value}" for key, value in pairs.items()), notes, *named]
+    return "; ".join(one_line(part) for part in parts if part.strip())
+
+
+def event_words(time_s: float | None, text: str) -> str:
+    """A mark or an alarm, and when it came."""
+    return text if time_s is None else f"at {time_s:.1f} s {text}"
+
+
+def noted_lines(comparisons: Comparisons) -> list[str]:
+    """What was noted of which runs: notes, marks, alarms, and why a run did not end as planned."""
+    by_words: dict[str, list[str]] = {}
+    for run in comparisons.runs:
+        words = noted(run.notes, run.events, cause="" if run.outcome == "done" else run.cause)
+        if words:
+            by_words.setdefault(words, []).append(run.name)
+    return [f"{', '.join(names)}: {words}" for words, names in by_words.items()]
 
 
 def condition_lines(comparison: Comparison) -> list[str]:
