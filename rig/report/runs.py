@@ -62,7 +62,7 @@ def description_lines(meta: Meta) -> list[str]:
     lines += [f"{key}: {value}" for key, value in meta.pairs.items()]
     lines += [f"notes: {meta.notes}"] if meta.notes else []
     for entry in meta.amendments:
-        old = repr(entry["old"]) if entry["old"] else "not noted"
+        old = repr(entry["old"]) if entry["old"] else "empty"
         lines.append(f"amended {local_time(entry['utc'])}: {entry['what']} was {old}")
     return [one_line(line) for line in lines]
 

@@ -162,7 +162,7 @@ def test_the_command_takes_several(tmp_path: Path, capsys: pytest.CaptureFixture
     shown = capsys.readouterr().out
     assert "pack: P 1" in shown
     assert "setup was 'erly'" in shown
-    assert "with pack was not noted" in shown
+    assert "with pack was empty" in shown
 
 
 @pytest.mark.parametrize(
