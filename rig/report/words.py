@@ -191,7 +191,7 @@ def noted(
     if len(named) > _EVENTS_NAMED:
         named[_EVENTS_NAMED:] = [f"and {len(named) - _EVENTS_NAMED} more marks or alarms"]
     parts = [cause, *(f"{key}: {value}" for key, value in pairs.items()), notes, *named]
-    return "; ".join(one_line(part) for part in parts if part.strip())
+    return "; ".join(one_line(part).removesuffix(".") for part in parts if part.strip())
 
 
 def event_words(time_s: float | None, text: str) -> str:

@@ -194,7 +194,7 @@ def test_what_a_run_is_remembered_by(
     for said in (
         "early_01.parquet: <script>alert('x')</script>",
         "at 3.2 s noise <script>",
-        "trip_01.parquet: Current is 16.9 A, over the limit of 15.0 A.; at 1.0 s warning: Current",
+        "trip_01.parquet: Current is 16.9 A, over the limit of 15.0 A; at 1.0 s warning: Current",
         "pack: P1 in late, <b>[bold]P2|*[/] or P1 in early",
     ):
         assert said in text
