@@ -13,9 +13,14 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import pyarrow as pa
-
-from rig.captures.capture import META_KEY, Meta, batches, read_description, read_schema
+from rig.captures.capture import (
+    META_KEY,
+    Meta,
+    batches,
+    read_description,
+    read_other_metadata,
+    read_schema,
+)
 from rig.captures.description import check_number, checked_notes, checked_setup
 from rig.captures.files import replace_file, sweep
 from rig.captures.table import describe, parquet_writer
@@ -94,20 +99,18 @@ def corrected_pairs(meta: Meta, correction: Correction) -> dict[str, str]:
 
 def _rewrite(path: Path, content: dict[str, Any]) -> None:
     """The same rows under another description."""
-    schema = _without_description(read_schema(path))
+    schema, other = read_schema(path), read_other_metadata(path)
+    in_schema = {k: v for k, v in (schema.metadata or {}).items() if k != META_KEY}
+    schema = schema.with_metadata(in_schema or None)
 
     def write(file: BinaryIO) -> None:
         with parquet_writer(file, schema) as new:
             for batch in batches(path):
                 new.write_batch(batch.cast(schema), row_group_size=max(batch.num_rows, 1))
+            new.add_key_value_metadata({k: v for k, v in other.items() if k not in in_schema})
             describe(new, content)
 
     replace_file(path, write, lambda partial: _check_same(path, partial, content))
-
-
-def _without_description(schema: pa.Schema) -> pa.Schema:
-    kept = {key: value for key, value in (schema.metadata or {}).items() if key != META_KEY}
-    return schema.with_metadata(kept or None)
 
 
 def _check_same(old: Path, new: Path, content: dict[str, Any]) -> None:
@@ -116,6 +119,7 @@ def _check_same(old: Path, new: Path, content: dict[str, Any]) -> None:
         read_schema(old).equals(read_schema(new))
         and all(one == other for one, other in zip_longest(_as_bytes(old), _as_bytes(new)))
         and read_description(new)[1] == content
+        and read_other_metadata(old) == read_other_metadata(new)
     )
     if not same:
         raise DiskError(

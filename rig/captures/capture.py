@@ -165,6 +165,16 @@ def read_schema(path: Path) -> pa.Schema:
         raise _unreadable(path, error) from error
 
 
+def read_other_metadata(path: Path) -> dict[bytes, bytes]:
+    """What a file's metadata have besides description and schema. Raises InputFileError."""
+    try:
+        with _opened(path) as file:
+            found: dict[bytes, bytes] = file.metadata.metadata or {}
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+    return {key: value for key, value in found.items() if key not in (META_KEY, b"ARROW:schema")}
+
+
 def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
     """The table of a capture, one row group at a time. Raises InputFileError."""
     try:

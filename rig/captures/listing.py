@@ -76,13 +76,13 @@ def _row(path: Path) -> Row:
         meta.utc,
         meta.seconds,
         meta.outcome,
-        kind,
-        meta.cause,
-        meta.throttle,
-        meta.notes,
-        meta.pairs,
-        meta.events,
-        meta.amendments,
+        kind=kind,
+        cause=meta.cause,
+        throttle=meta.throttle,
+        notes=meta.notes,
+        pairs=meta.pairs,
+        events=meta.events,
+        amendments=meta.amendments,
     )
 
 

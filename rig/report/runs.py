@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import shutil
 import sys
-import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from rich.cells import cell_len
+from rich.console import Console
+from rich.text import Text
 
 from rig.captures.capture import Meta
 from rig.captures.listing import Row
@@ -101,7 +102,7 @@ def run_lines(rows: Sequence[Sequence[str]], width: int | None) -> list[str]:
 
 def _beside(start: str, words: str, width: int) -> list[str]:
     """`words` after `start`, wrapped to `width` and continued below themselves."""
-    first, *others = textwrap.wrap(words, max(width, 1)) or [""]
+    first, *others = _wrap(words, width) or [""]
     return [(start + first).rstrip(), *(" " * cell_len(start) + line for line in others)]
 
 
@@ -120,12 +121,14 @@ def _blocks(rows: Sequence[Sequence[str]], sides: Sequence[bool], width: int) ->
         lines.append(head)
         for part in filter(None, parts):
             fits = cell_len(_GAP + part) <= width
-            lines += [_GAP + part] if fits else _wrapped(part, width)
+            whole = [part] if fits else _wrap(part, max(width, 20) - len(_GAP))
+            lines += [_GAP + line for line in whole]
     return lines
 
 
-def _wrapped(words: str, width: int) -> list[str]:
-    return textwrap.wrap(words, max(width, 20), initial_indent=_GAP, subsequent_indent=_GAP)
+def _wrap(words: str, width: int) -> list[str]:
+    """By the cells that characters take in a terminal."""
+    return [line.plain.rstrip() for line in Text(words).wrap(Console(), width)]
 
 
 def _aligned(table: Sequence[Sequence[str]], to_right: Iterable[bool]) -> list[str]:

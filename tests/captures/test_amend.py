@@ -10,6 +10,7 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -86,6 +87,18 @@ def test_what_a_later_version_wrote_is_kept(tmp_path: Path) -> None:
     assert pq.ParquetFile(path).num_row_groups == 2
     assert pq.read_table(path).drop_columns("time_s") == table.drop_columns("time_s")
     assert np.isnan(pq.read_table(path)["time_s"][1].as_py())
+
+
+def test_other_metadata_are_kept(tmp_path: Path) -> None:
+    """Keys of the file, and pandas' own of the schema."""
+    path = tmp_path / "x.parquet"
+    table = pa.Table.from_pandas(pd.DataFrame({"speed_rpm": [1.0]}, index=[7]))
+    with pq.ParquetWriter(path, table.schema) as writer:
+        writer.write_table(table)
+        writer.add_key_value_metadata({META_KEY: b'{"setup": "erly"}', b"other": b"kept"})
+    amend(path, Correction("early"), NOW)
+    assert pq.ParquetFile(path).metadata.metadata[b"other"] == b"kept"
+    assert pd.read_parquet(path).index.tolist() == [7]
 
 
 def test_a_link_and_permissions_stay(capture: Path, tmp_path: Path) -> None:

@@ -101,6 +101,14 @@ def test_wide_characters_are_aligned() -> None:
     assert at[0] == at[1]
 
 
+def test_wide_characters_are_wrapped_by_their_width() -> None:
+    row = Row(Path("a.parquet"), "early", 1, "", 1.0, "done", notes="早い" * 60)
+    for width in (80, 150):
+        lines = run_lines([cells((row, {}))], width)
+        assert max(map(cell_len, lines)) <= width
+        assert "".join(line[-60:].strip() for line in lines).count("早") == 60
+
+
 def test_one_damaged_table_leaves_the_others_their_figures(tmp_path: Path) -> None:
     good, bad = sorted(SAMPLES.glob("*early*.parquet"))[:2]
     shutil.copy(good, tmp_path)
