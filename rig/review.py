@@ -41,6 +41,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -48,6 +50,7 @@ class Shown:
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
+            "still_rising": list(self.still_rising),
             **self.capture.meta.as_dict(),
         }
 
@@ -55,7 +58,7 @@ class Shown:
         """Figures, what happened, and a plot."""
         meta = self.capture.meta
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
-        terminal.print_figures(self.figures, self.uncertainty)
+        terminal.print_figures(self.figures, self.uncertainty, self.still_rising)
         if len(self.holds) > 1:
             terminal.print_holds(self.holds)
         rows = [
@@ -83,7 +86,7 @@ def show(path: Path) -> Shown:
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds)
+    return Shown(capture, figures, uncertainty, holds, run.still_rising)
 
 
 def question(

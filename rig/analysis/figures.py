@@ -132,8 +132,8 @@ def _add_totals(means: dict[str, float], errors: dict[str, float], frame: pd.Dat
             means[name], errors[name] = total.value / 3600.0, total.u / 3600.0
             bridged.append(100.0 * total.bridged)
     if bridged:
-        means["bridged_pct"] = max(bridged)
         means["recorded_s"] = float(time_s[-1] - time_s[0])
+        means["bridged_pct"] = max(bridged)
 
 
 def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-Stand = Callable[[Mapping[str, float]], Mapping[str, Any]]
-"""A calibration: means in, the same with their uncertainty out, as `UFloat`s of the
-`uncertainties` library that share the stand's components as variables."""
+from rig.analysis.derived import Stand, derived
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +33,8 @@ class Run:
     """The highest readings allowed, by column."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     @property
     def coldest_start_degc(self) -> float:
@@ -43,5 +43,8 @@ class Run:
         return min(starts, default=math.nan)
 
     def measured(self) -> Mapping[str, Any]:
-        """The means that the calibration knows, with their uncertainty."""
-        return self.stand(self.figures) if self.stand is not None else {}
+        """The figures that the calibration knows, with their uncertainty."""
+        if self.stand is None:
+            return {}
+        known = self.stand(self.figures)
+        return {**known, **derived(self.figures, known, self.stand)}
