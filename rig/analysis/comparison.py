@@ -266,7 +266,8 @@ class _Table:
             (len(before), len(after)),
         )
         if quantity.endswith("_rise"):
-            plain = rise_in_kelvin(plain, self._of(self.baseline), self._of(other))
+            sides = self._measured(self.baseline), self._measured(other)
+            plain = rise_in_kelvin(plain, self._of(self.baseline), self._of(other), sides)
             if plain.why:
                 return plain
         if quantity not in self.logged:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -22,16 +22,22 @@ K = 2.0
 TOO_SMALL = "too small to tell"
 
 
-def rise_in_kelvin(change: Change, before: Sequence[Run], after: Sequence[Run]) -> Change:
+def rise_in_kelvin(
+    change: Change,
+    before: Sequence[Run],
+    after: Sequence[Run],
+    measured: Sequence[Mapping[str, Any]] = ({}, {}),
+) -> Change:
     """`change` of `<column>_rise` with `change_k` and its 95 % interval, and `note`.
 
+    `measured` are the means of the two setups with the stand's uncertainty, where it is known.
     `why` says why there is no percent, and is empty where there may be one. The interval is
     Welch's, with what the stand adds to the difference; a drift over the day is not taken out.
     """
     quantity = change.quantity
     rises = [abs(change.baseline), abs(change.variant)]
     own = [_own_u(runs, quantity) for runs in (before, after)]
-    stand = [_measured(runs, quantity) for runs in (before, after)]
+    stand = [means.get(quantity, 0.0) for means in measured]
     reach = [K * math.hypot(u, _u(part)) for (u, _), part in zip(own, stand, strict=True)]
     column = quantity.removesuffix("_rise")
     rising = any(column in run.still_rising for run in (*before, *after))
@@ -69,11 +75,6 @@ def _welch(sides: Sequence[tuple[float, float]]) -> tuple[float, float]:
         return u, 0.0
     power = sum(side**4 / df for side, df in sides)
     return u, u**4 / power if power else math.inf
-
-
-def _measured(runs: Sequence[Run], quantity: str) -> Any:
-    """The mean of the runs with the stand's uncertainty; 0 where that is not known."""
-    return sum(run.measured().get(quantity, 0.0) for run in runs) / len(runs)
 
 
 def _u(value: Any) -> float:
