@@ -1,9 +1,11 @@
 """The supply's resistance from the volts and amps of a run.
 
-The model: volts = a + b q + c q^2 - r_1 i_1 - r_2 i_2 - R amps. q is the charge drawn, so a pack
-may empty, along a curve too. i_1 and i_2 are the amps after first-order lags of `LAGS_S`: they
-stand for the slow processes of the cells, which R does not include. The model is fitted to the
-changes over `OVER_S`, where R shows and the slow terms, if they are wrong, matter little.
+The model: volts = open-circuit volts(charge drawn) - r_1 i_1 - r_2 i_2 - R amps. The open-circuit
+volts fall along a smooth curve as a pack empties. i_1 and i_2 are the amps after first-order lags
+of `LAGS_S`: they stand for the slow processes of the cells, which R does not include. The model
+is fitted to the changes over `OVER_S`, where R shows and errors of the slow terms matter little.
+The slow terms are random with the sizes that they may well have (generalized least squares):
+without that, four of them together can imitate one step of the current.
 
 Noise in the amps pulls an ordinary slope towards zero (regression dilution). The instrument
 here is the amps of the neighbouring blocks (W. A. Fuller, Measurement Error Models (1987),
@@ -35,6 +37,13 @@ BLOCK_S = 0.1
 
 OVER_S = 0.5
 LAGS_S = (2.0, 10.0)
+
+EMPTIES = 0.05
+"""The share of the volts that a pack may well lose over a run. Ours, no source."""
+
+CURVE_TERMS = 4
+"""Legendre polynomials in the charge drawn; each may be a third as large as the one before."""
+
 MODEL_U = 0.01
 """What the model itself may be wrong by, as a share of the resistance: its lags are not those
 of the cell. Ours; found with lags of 1.5 to 12 s of 0.4 times the resistance."""
@@ -67,21 +76,10 @@ def supply_resistance_ohm(frame: pd.DataFrame) -> tuple[float, float] | None:
     around_a = _neighbours(blocks.current_a)
     if np.ptp(around_a) < LEAST_SPAN_A:
         return None
-    others = _changes(_others(blocks))
-    others = np.column_stack([np.ones(len(others)), others])
-    basis, _ = np.linalg.qr(others)
-
-    def apart(values: Floats) -> Floats:
-        changes = _changes(values)
-        rest: Floats = changes - basis @ (basis.T @ changes)
-        return rest
-
-    instrument, amps, volts = map(apart, (around_a, blocks.current_a, blocks.voltage_v))
-    across = float(instrument @ amps)
-    if not across > 0.0:
+    instrument, amps, volts = map(_changes, (around_a, blocks.current_a, blocks.voltage_v))
+    if not float(_centred(instrument) @ _centred(amps)) > 0.0:
         return None
-    ohm = -float(instrument @ volts) / across
-    scatter = _uncertainty(instrument, volts + ohm * amps, others.shape[1] + 1) / across
+    ohm, scatter = _fitted(instrument, amps, volts, _slow(blocks, instrument, amps, volts))
     u = math.hypot(scatter, MODEL_U * ohm)
     return (ohm, u) if ohm > LEAST_RESOLVED * u else None
 
@@ -91,10 +89,51 @@ def _blocks(frame: pd.DataFrame) -> _Blocks:
     columns = columns[:, frame["valid"].to_numpy(dtype=bool) & np.isfinite(columns).all(axis=0)]
     if not columns.shape[1]:
         return _Blocks(*columns)
-    block = np.floor((columns[0] - columns[0][0]) / BLOCK_S).astype(int)
+    _, block = np.unique(np.floor((columns[0] - columns[0][0]) / BLOCK_S), return_inverse=True)
     counts = np.bincount(block)
-    filled = counts > 0
-    return _Blocks(*(np.bincount(block, c)[filled] / counts[filled] for c in columns))
+    return _Blocks(*(np.bincount(block, column) / counts for column in columns))
+
+
+def _slow(blocks: _Blocks, instrument: Floats, amps: Floats, volts: Floats) -> Floats:
+    """The changes by the slow terms, each of the size that it may well have.
+
+    For a lag that is all of the plain slope of volts over amps. The first term is a constant
+    change. Shape (changes, 1 + terms).
+    """
+    plain_ohm = abs(float(_centred(instrument) @ volts) / float(_centred(instrument) @ amps))
+    level_v = float(np.abs(blocks.voltage_v).max())
+    curve_v = [EMPTIES * level_v / 3.0**term for term in range(CURVE_TERMS)]
+    sizes = [*curve_v, *[plain_ohm] * len(LAGS_S)]
+    terms = _changes(_others(blocks)) * sizes
+    return np.column_stack([np.full(len(terms), EMPTIES * level_v), terms])
+
+
+def _fitted(instrument: Floats, amps: Floats, volts: Floats, slow: Floats) -> tuple[float, float]:
+    """The resistance and its standard uncertainty; `slow` as `_slow` gives it."""
+    known = np.column_stack([amps, slow])
+    rest = volts - known @ np.linalg.lstsq(known, volts, rcond=None)[0]
+    variance = float(rest @ rest) / (len(rest) - known.shape[1])
+    small = slow / math.sqrt(variance or 1e-12)
+    inner = np.eye(slow.shape[1]) + small.T @ small
+
+    def weighed(values: Floats) -> Floats:
+        # By the inverse of the covariance of noise and slow terms (Woodbury's identity).
+        result: Floats = values - small @ np.linalg.solve(inner, small.T @ values)
+        return result
+
+    weights = weighed(instrument)
+    across = float(weights @ amps)
+    if not across > 0.0:
+        return math.nan, math.inf
+    ohm = -float(weights @ volts) / across
+    scatter = _uncertainty(weights, weighed(volts + ohm * amps), known.shape[1]) / across
+    doubt = math.sqrt(variance * float(weights @ instrument)) / across
+    return ohm, max(scatter, doubt)
+
+
+def _centred(values: Floats) -> Floats:
+    centred: Floats = values - values.mean()
+    return centred
 
 
 def _changes(values: Floats) -> Floats:
@@ -110,13 +149,14 @@ def _neighbours(values: Floats) -> Floats:
 
 
 def _others(blocks: _Blocks) -> Floats:
-    """What moves the volts apart from the resistance, shape (blocks, 2 + lags)."""
+    """What moves the volts apart from the resistance: the curve and the lags, a column each."""
     time_s, current_a, _ = blocks
     steps_s = np.diff(time_s)
     drawn = np.concatenate([[0.0], np.cumsum(steps_s * 0.5 * (current_a[1:] + current_a[:-1]))])
-    drawn /= abs(drawn).max() or 1.0
+    drawn = 2.0 * drawn / (abs(drawn).max() or 1.0) - 1.0
     lags = [_lagged(current_a, steps_s, lag_s) for lag_s in LAGS_S]
-    return np.stack([drawn, drawn**2, *lags], axis=1)
+    curve = np.polynomial.legendre.legvander(drawn, CURVE_TERMS)[:, 1:]
+    return np.column_stack([curve, *lags])
 
 
 def _lagged(values: Floats, steps_s: Floats, lag_s: float) -> Floats:

@@ -35,6 +35,13 @@ PATTERNS: dict[str, tuple[tuple[float, float, float], ...]] = {
 }
 """Steps from s, to s, share of the largest current."""
 
+CURVES = (
+    lambda used: (1.0 - np.exp(-3.0 * used)) / (1.0 - np.exp(-3.0)),
+    lambda used: 0.3 * used + 0.7 * used**4,
+    lambda used: 0.5 * used + 0.5 * np.tanh(6.0 * (used - 0.5)) / np.tanh(3.0) / 2.0 + 0.25,
+)
+"""Open-circuit volts that fall most at the beginning, at the end, or in the middle."""
+
 
 @dataclass(frozen=True)
 class Pack:
@@ -64,7 +71,7 @@ def run_of(pack: Pack, rng: np.random.Generator) -> pd.DataFrame:
     gust = lfilter([0.14], [1.0, -0.99], rng.normal(size=len(fine_s))) * 0.005
     amps = 0.3 + pack.full_a * spun * (1.0 + gust)
     used = np.cumsum(amps) / amps.sum()
-    fallen = (1.0 - np.exp(-3.0 * used)) / (1.0 - np.exp(-3.0)) if pack.curved else used
+    fallen = CURVES[int(rng.integers(len(CURVES)))](used) if pack.curved else used
     volts = 24.0 * (1.0 - pack.empties * fallen) - pack.ohm * amps
     if pack.slow:
         lag_s = float(np.exp(rng.uniform(np.log(1.5), np.log(12.0))))
