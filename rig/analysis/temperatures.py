@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rig.analysis.first_order import Estimate, Fit, fit_first_order, step_uncertainty
-from rig.analysis.inference import standard_error
+from rig.analysis.inference import autocorrelation_time, standard_error
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +18,9 @@ SMOOTHED_S = 1.0
 """Readings are smoothed over so long, or over SMOOTHED_READINGS where that is longer."""
 
 SMOOTHED_READINGS = 8
+
+PLACES = 10
+"""Where the peak is looked for: so many times in each SMOOTHED_S."""
 
 STILL_RISING_T = 3.0
 """A temperature still rises while its slope is so many standard uncertainties. Ours."""
@@ -60,60 +63,70 @@ def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
     if not use.any():
         return None
     time, degc = (frame.loc[use, name].to_numpy(dtype=float) for name in ("time_s", column))
+    trace = _Trace(time, degc)
     driven = (frame["phase"] == "running").to_numpy()
     rest = np.arange(len(frame))[use] < (driven.argmax() if driven.any() else 0)
     if rest.sum() >= SMOOTHED_READINGS:
-        step_u = step_uncertainty(degc[rest])
-        start = Estimate(float(degc[rest].mean()), math.hypot(standard_error(degc[rest]), step_u))
+        start_u = math.hypot(standard_error(degc[rest]), trace.step_u)
+        start = Estimate(float(degc[rest].mean()), start_u)
     else:
-        start = _smoothed_at(time, degc, float(time[0]))
+        start = trace.at(float(time[0]))
     end = Estimate(math.nan, math.nan)
     if driven[use].any():
         until = time <= time[driven[use]][-1]
-        end = _smoothed_at(time[until], degc[until], float(time[until][-1]))
+        end = _Trace(time[until], degc[until]).at(float(time[until][-1]))
     fit = _last_part(frame, column, use)
     rising = _still_rises(fit)
     expected = fit.curve.settling if rising and fit.curve is not None else None
-    return Warmed(start, end, _peak(time, degc), rising, expected)
+    return Warmed(start, end, trace.peak(), rising, expected)
 
 
-def _peak(time: Floats, degc: Floats) -> Estimate:
-    width_s = _width_s(time)
-    if len(time) < 2 * SMOOTHED_READINGS:
-        return _smoothed_at(time, degc, float(time[degc.argmax()]))
-    span_s = float(time[-1] - time[0])
-    at_s = np.linspace(time[0], time[-1], max(int(10.0 * span_s / width_s), 2))
-    halves = [_smoothed(time[k::2], degc[k::2], at_s, width_s) for k in (0, 1)]
-    found = [int(half.argmax()) for half in halves]
-    value = 0.5 * float(halves[1][found[0]] + halves[0][found[1]])
-    where_s = 0.5 * float(at_s[found[0]] + at_s[found[1]])
-    return Estimate(value, _smoothed_at(time, degc, where_s).u)
+class _Trace:
+    """The readings of one sensor, smoothed by straight lines, with what is known of their noise."""
 
+    def __init__(self, time: Floats, degc: Floats) -> None:
+        self.time, self.degc = time, degc
+        usual_s = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
+        self.width_s = max(SMOOTHED_S, SMOOTHED_READINGS * usual_s)
+        self.step_u = step_uncertainty(degc)
+        rest = degc - self.smoothed(time)
+        per_line = max(self.width_s / usual_s, 3.0) if usual_s else 3.0
+        # A straight line through n readings takes 2 of n parts of the scatter away.
+        taken = per_line / (per_line - 2.0)
+        self.noise = float(rest.std()) * math.sqrt(taken * autocorrelation_time(rest))
 
-def _width_s(time: Floats) -> float:
-    usual_s = float(np.median(np.diff(time))) if len(time) > 1 else 0.0
-    return max(SMOOTHED_S, SMOOTHED_READINGS * usual_s)
+    def smoothed(self, at_s: Floats, half: slice = slice(None)) -> Floats:
+        """The trace at `at_s`, from all readings or from one half of them."""
+        return _smoothed(self.time[half], self.degc[half], at_s, self.width_s)
 
+    def at(self, at_s: float) -> Estimate:
+        """The trace at one time. A line is known less well at its end than in the middle."""
+        first, last = _around(self.time, np.array([at_s]), self.width_s)
+        near = self.time[first[0] : last[0]]
+        across = float(near.var())
+        further = (near.mean() - at_s) ** 2 / across if across else 0.0
+        u = self.noise * math.sqrt((1.0 + further) / max(len(near), 1))
+        return Estimate(float(self.smoothed(np.array([at_s]))[0]), math.hypot(u, self.step_u))
 
-def _smoothed_at(time: Floats, degc: Floats, at_s: float) -> Estimate:
-    """A straight line through the readings around `at_s`, and its value there."""
-    first, last = _around(time, np.array([at_s]), _width_s(time))
-    near, values = time[first[0] : last[0]] - at_s, degc[first[0] : last[0]]
-    if len(near) < 3 or not np.ptp(near) > 0.0:
-        return Estimate(float(values.mean()), step_uncertainty(values))
-    away = near - near.mean()
-    across = float(away @ away)
-    slope = float(away @ values) / across
-    rest = values - values.mean() - slope * away
-    # A line's value at its end is known less well than its mean.
-    longer = math.sqrt(1.0 + len(near) * float(near.mean()) ** 2 / across)
-    u = standard_error(rest) * longer * math.sqrt(len(near) / (len(near) - 2.0))
-    value = float(values.mean() - slope * near.mean())
-    return Estimate(value, math.hypot(u, step_uncertainty(values)))
+    def peak(self) -> Estimate:
+        """Where one half of the readings has its maximum the other half is read, and the other
+        way round: that is a little too low, as the maximum of all is too high.
+        """
+        if len(self.time) < 2 * SMOOTHED_READINGS:
+            return self.at(float(self.time[self.degc.argmax()]))
+        span_s = float(self.time[-1] - self.time[0])
+        count = max(int(PLACES * span_s / self.width_s), 2)
+        at_s = np.linspace(self.time[0], self.time[-1], count)
+        even, odd = (self.smoothed(at_s, slice(k, None, 2)) for k in (0, 1))
+        value = 0.5 * float(odd[even.argmax()] + even[odd.argmax()])
+        whole = self.smoothed(at_s)
+        highest = int(whole.argmax())
+        spread = 0.5 * (float(whole[highest]) - value)
+        return Estimate(value, math.hypot(self.at(float(at_s[highest])).u, spread))
 
 
 def _smoothed(time: Floats, degc: Floats, at_s: Floats, width_s: float) -> Floats:
-    """`_smoothed_at` for many times, the value only, shape of `at_s`."""
+    """Straight lines through the readings `width_s` around each time, and their values there."""
     first, last = _around(time, at_s, width_s)
     count = np.maximum(last - first, 1)
 
