@@ -38,9 +38,12 @@ def derived(figures: Mapping[str, float], known: Mapping[str, Any], stand: Stand
         found["shaft_w"] = known["speed_rpm"] * known["torque_nm"] * (math.pi / 30.0)
         if "efficiency" in figures and "power_w" in known:
             found["efficiency"] = found["shaft_w"] / known["power_w"]
-    if "supply_ohm" in figures and {"current_a", "voltage_v"} <= known.keys():
-        gains = [_gain(stand, column, figures[column]) for column in ("voltage_v", "current_a")]
-        found["supply_ohm"] = figures["supply_ohm"] * gains[0] / gains[1]
+    pair = ("voltage_v", "current_a")
+    if "supply_ohm" in figures and all(figures.get(column, 0.0) > 0.0 for column in pair):
+        gains = [_gain(stand, column, figures[column]) for column in pair if column in known]
+        # Nothing where a reading is at the end of its converter's scale.
+        if len(gains) == len(pair) and all(_value(gain) > 0.5 for gain in gains):
+            found["supply_ohm"] = figures["supply_ohm"] * gains[0] / gains[1]
     found |= _totals(figures, known, stand)
     return {
         name: _with_value(value, figures[name]) for name, value in found.items() if name in figures
@@ -71,4 +74,8 @@ def _totals(figures: Mapping[str, float], known: Mapping[str, Any], stand: Stand
 
 def _with_value(measured: Any, value: float) -> Any:
     """`measured`, moved by an exact number: the mean of a ratio is not the ratio of means."""
-    return measured + (value - getattr(measured, "nominal_value", measured))
+    return measured + (value - _value(measured))
+
+
+def _value(measured: Any) -> float:
+    return float(getattr(measured, "nominal_value", measured))

@@ -22,6 +22,9 @@ Floats = NDArray[np.float64]
 SHORTEST_TAUS = 1.0
 """A record that covers fewer time constants is too short. Ours, no source."""
 
+FEWEST_PER_TAU = 3.0
+"""Readings, or blocks of them, in a time constant that can be fitted. Ours, no source."""
+
 LEAST_RELATIVE_U = 0.2
 """A time constant whose relative standard uncertainty is larger is not given. Ours, no source."""
 
@@ -133,6 +136,8 @@ def _curve(
     tau = _best_tau(time, values, span)
     if span < SHORTEST_TAUS * tau:
         return "the record is too short: it covers less than one time constant"
+    if tau < FEWEST_PER_TAU * span / len(time):
+        return "the change is over after a few readings"
     fall = np.exp(-time / tau)
     linear = np.stack([np.ones_like(time), fall], axis=1)
     (settling, height), *_ = np.linalg.lstsq(linear, values, rcond=None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -68,3 +69,12 @@ def test_every_main_figure_of_a_sample_has_an_uncertainty() -> None:
         assert run.errors[name] > 0.0
         assert known[name].nominal_value == pytest.approx(run.figures[name], rel=1e-6)
         assert known[name].std_dev > 0.0
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, 1e-5, 1e9, math.nan])
+@pytest.mark.parametrize(
+    "name", ["current_a", "voltage_v", "charge_ah", "energy_wh", "motor_degc_peak"]
+)
+def test_figures_that_make_no_sense_stop_nothing(name: str, value: float) -> None:
+    (run,) = gather([SAMPLE])
+    assert "speed_rpm" in replace(run, figures={**run.figures, name: value}).measured()

@@ -15,6 +15,7 @@ from rig.analysis.answers import Change
 from rig.analysis.comparison import compare
 from rig.analysis.figures import figures_of
 from rig.analysis.runs import Run
+from rig.report.terminal import print_figures
 from rig.report.words import change_rows
 from tests.analysis.test_comparison import run_frame
 
@@ -70,6 +71,19 @@ def test_what_the_stand_adds_to_a_rise_decides_too() -> None:
 def test_a_rise_that_went_on_is_marked_in_the_table() -> None:
     change = change_of([30.0, 30.1], [33.0, 33.1], still_rising=("motor_degc",))
     assert change_rows([change])[0][0] == "Motor temperature rise, K (still rising)"
+
+
+def test_show_marks_it_too(capsys: pytest.CaptureFixture[str]) -> None:
+    figures = {"steady_from_s": 1.0, "steady_to_s": 4.0, "motor_degc_peak": 40.0,
+               "motor_degc_rise": 20.0, "motor_degc_expected_peak": 55.0, "pack_degc_peak": 25.0,
+               "bridged_pct": 2.5}  # fmt: skip
+    print_figures(figures, {"motor_degc_expected_peak": 0.5}, ("motor_degc",))
+    lines = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
+    assert "Motor temperature peak, °C (still rising) 40.0" in lines
+    assert "Motor temperature rise, K (still rising) 20.00" in lines
+    assert "Motor temperature peak expected, °C 55.0 +- 1.0" in lines
+    assert "Pack temperature peak, °C 25.0" in lines
+    assert "time bridged in charge and energy, % 2.5" in lines
 
 
 def test_a_ratio_has_no_part_of_what_both_sides_share() -> None:
