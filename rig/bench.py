@@ -188,10 +188,13 @@ class Desk:
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
         from rig import review
-        from rig.report.words import in_short, number, quantity_name
+        from rig.report.words import in_short, number, quantity_name, rising_mark
 
-        found = in_short(review.show(capture).figures)
-        return [(quantity_name(column), number(value, column)) for column, value in found.items()]
+        shown = review.show(capture)
+        return [
+            (quantity_name(column) + rising_mark(column, shown.still_rising), number(value, column))
+            for column, value in in_short(shown.figures).items()
+        ]
 
 
 def _refuse_contradictions(request: Request) -> None:

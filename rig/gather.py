@@ -16,14 +16,15 @@ from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_cache_path
 
-from rig.analysis.runs import Run, Stand
+from rig.analysis.derived import Stand
+from rig.analysis.runs import Run
 from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
 
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
 
-FIGURES_VERSION = 3
+FIGURES_VERSION = 4
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -33,6 +34,7 @@ Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
     "stand", "hello", "channels", "calibration", "notes", "cause", "pairs", "events",
+    "still_rising",
 }  # fmt: skip
 
 
@@ -123,6 +125,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "outcome": meta.outcome,
         "means": dict(figures.means),
         "errors": dict(figures.errors),
+        "still_rising": list(figures.still_rising),
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
         "window": [window.start_s, window.end_s] if window else None,
         "utc": meta.utc,
@@ -162,6 +165,7 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         cause=row["cause"],
         pairs=row["pairs"],
         events=tuple((time_s, text) for time_s, text in row["events"]),
+        still_rising=tuple(row["still_rising"]),
     )
 
 

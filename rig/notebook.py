@@ -45,7 +45,8 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
 
     Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
-    `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. Raises RigError.
+    `scatter_pct` and `stand_pct` (standard uncertainties), `change_k` (of temperature rises, in
+    K), `verdict`. Raises RigError.
     """
     from rig import review
     from rig.analysis.answers import Question
@@ -72,7 +73,7 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
 
 _KEPT = (
     "baseline", "variant", "baseline_spread", "variant_spread", "change_pct", "scatter_pct",
-    "stand_pct",
+    "stand_pct", "change_k",
 )  # fmt: skip
 
 

@@ -47,6 +47,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -54,6 +56,7 @@ class Shown:
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
+            "still_rising": list(self.still_rising),
             **self.capture.meta.as_dict(),
         }
 
@@ -63,7 +66,7 @@ class Shown:
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
         for line in description_lines(meta):
             print(line)
-        terminal.print_figures(self.figures, self.uncertainty)
+        terminal.print_figures(self.figures, self.uncertainty, self.still_rising)
         if len(self.holds) > 1:
             terminal.print_holds(self.holds)
         rows = [
@@ -91,7 +94,7 @@ def show(path: Path) -> Shown:
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds)
+    return Shown(capture, figures, uncertainty, holds, run.still_rising)
 
 
 def question(

@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from rig.analysis.comparison import compare
-from rig.analysis.runs import Run, Stand
+from rig.analysis.derived import Stand
+from rig.analysis.runs import Run
 from rig.analysis.verdict import WORTH
 from rig.protocol.records import Channel, Hello
 from rig.stand.sampler import Sampler

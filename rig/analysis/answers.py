@@ -45,6 +45,11 @@ class Change:
     stand_pct: float = 0.0
     sources: Mapping[str, float] = field(default_factory=dict)
     why: str = ""
+    change_k: float | None = None
+    """Of a temperature rise, in K; with its interval."""
+    ci95_k: Interval | None = None
+    note: str = ""
+    """What stands beside the quantity's name, such as `still rising`."""
 
 
 @dataclass(frozen=True, slots=True)

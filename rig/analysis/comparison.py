@@ -34,10 +34,12 @@ from rig.analysis.contrasts import (
 )
 from rig.analysis.inference import fieller, grubbs
 from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
+from rig.analysis.rises import rise_in_kelvin
 from rig.analysis.runs import Run
 from rig.analysis.trend import Trend, levels_of, trend
 from rig.analysis.verdict import verdict
 from rig.errors import SettingsError
+from rig.stand.quantities import is_column, label_of
 
 Floats = NDArray[np.float64]
 
@@ -53,7 +55,7 @@ SAME_AIR_K = 5.0
 other air: 1 K is 0.34 % of its density. Ours, no source."""
 
 _NO_PERCENT = ("_degc", "_start", "_end", "_peak", "_rate")
-_SKIPPED = frozenset({"supply_ohm"})
+_SKIPPED = frozenset({"supply_ohm", "bridged_pct", "recorded_s"})
 _INDEX = "efficiency index"
 
 
@@ -141,6 +143,7 @@ class _Table:
             and all(math.isfinite(run.figures.get(quantity, math.nan)) for run in runs)
         ]
         self.quantities = shared
+        self.warnings += _lacking(runs)
         self.logged = [
             quantity
             for quantity in shared
@@ -155,6 +158,7 @@ class _Table:
         self.model = Model(self.setups, np.array(columns).T.reshape(len(runs), -1), self.time_s)
         self.contrasts = {other: self.model.contrast(baseline, other) for other in others}
         self._criticals: dict[int, float] = {}
+        self._known: dict[str, dict[str, Any]] = {}
         self._point_out_suspects()
 
     # Drift
@@ -262,6 +266,11 @@ class _Table:
             _spread(after),
             (len(before), len(after)),
         )
+        if quantity.endswith("_rise"):
+            sides = self._measured(self.baseline), self._measured(other)
+            plain = rise_in_kelvin(plain, self._of(self.baseline), self._of(other), sides)
+            if plain.why:
+                return plain
         if quantity not in self.logged:
             # A temperature in degrees Celsius has no percent: its zero is arbitrary.
             celsius = quantity.endswith(_NO_PERCENT)
@@ -389,11 +398,14 @@ class _Table:
 
     def _measured(self, setup: str) -> dict[str, Any]:
         """The setup's means with their uncertainty."""
+        if setup in self._known:
+            return self._known[setup]
         runs = self._of(setup)
         sums: dict[str, Any] = {}
         for run in runs:
             for quantity, value in run.measured().items():
                 sums[quantity] = sums.get(quantity, 0.0) + value / len(runs)
+        self._known[setup] = sums
         return sums
 
     def _interval(self, contrast: Contrast, index: int, stand: float) -> Interval | None:
@@ -436,6 +448,16 @@ class _Table:
                         f"{self.runs[rows[found]].name} stands out in {quantity} among the runs "
                         f"of {setup!r} (Grubbs' test at 5 %); it is kept: look at it"
                     )
+
+
+def _lacking(runs: list[Run]) -> list[str]:
+    """The measured quantities that some of the runs lack."""
+    found = []
+    for column in dict.fromkeys(name for run in runs for name in run.figures if is_column(name)):
+        without = [run.name for run in runs if not math.isfinite(run.figures.get(column, math.nan))]
+        if 0 < len(without) < len(runs):
+            found.append(f"{label_of(column)} is not compared: not in {', '.join(without)}")
+    return found
 
 
 def _error(contrast: Contrast, index: int) -> float:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-Stand = Callable[[Mapping[str, float]], Mapping[str, Any]]
-"""A calibration: means in, the same with their uncertainty out, as `UFloat`s of the
-`uncertainties` library that share the stand's components as variables."""
+from rig.analysis.derived import Stand, derived
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +40,8 @@ class Run:
     """Free pairs of the tester's, such as `pack: P1`."""
     events: tuple[tuple[float | None, str], ...] = ()
     """Marks and alarms: time in seconds on the capture's scale, and words."""
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     @property
     def coldest_start_degc(self) -> float:
@@ -50,5 +50,8 @@ class Run:
         return min(starts, default=math.nan)
 
     def measured(self) -> Mapping[str, Any]:
-        """The means that the calibration knows, with their uncertainty."""
-        return self.stand(self.figures) if self.stand is not None else {}
+        """The figures that the calibration knows, with their uncertainty."""
+        if self.stand is None:
+            return {}
+        known = self.stand(self.figures)
+        return {**known, **derived(self.figures, known, self.stand)}

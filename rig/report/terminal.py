@@ -31,6 +31,7 @@ from rig.report.words import (
     noted_lines,
     number,
     quantity_name,
+    rising_mark,
     told,
     trend_lines,
 )
@@ -66,14 +67,18 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def print_figures(figures: Mapping[str, float], uncertainty: Mapping[str, float]) -> None:
+def print_figures(
+    figures: Mapping[str, float],
+    uncertainty: Mapping[str, float],
+    still_rising: Sequence[str] = (),
+) -> None:
     """The figures of one run, with twice their standard uncertainty where it is known."""
     if not figures:
         console().print("This run has no steady part, and so no figures.")
         return
     rows = [
         (
-            quantity_name(column),
+            quantity_name(column) + rising_mark(column, still_rising),
             number(value, column),
             f"+- {number(2.0 * uncertainty[column], column)}" if column in uncertainty else "",
         )

@@ -9,6 +9,7 @@ import numpy as np
 
 from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
 from rig.analysis.powertrain import ASSUMPTIONS as ON_PAPER_ASSUMPTIONS
+from rig.analysis.rises import TOO_SMALL
 from rig.stand.quantities import label_of, unit_of
 from rig.text import one_line
 
@@ -23,6 +24,8 @@ _PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
 _RESULTS = {
     "charge_ah": ("charge, Ah", 3),
     "energy_wh": ("energy, Wh", 3),
+    "recorded_s": ("recorded, s", 1),
+    "bridged_pct": ("time bridged in charge and energy, %", 1),
     "voltage_rest_v": ("Voltage at rest, V", 2),
     "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
     "supply_ohm": ("Supply's resistance, ohm", 4),
@@ -43,6 +46,7 @@ _DEGC_PARTS = {
     "_start": "at the start, °C",
     "_end": "at the end of the drive, °C",
     "_peak": "peak, °C",
+    "_expected_peak": "peak expected, °C",
 }
 
 
@@ -56,12 +60,20 @@ def quantity_name(quantity: str) -> str:
     return f"{label_of(quantity)}, {unit_of(quantity)}"
 
 
+def rising_mark(quantity: str, still_rising: Sequence[str]) -> str:
+    """What is added to the name of a peak or rise that the recording did not see the end of."""
+    column, _, part = quantity.rpartition("_")
+    return " (still rising)" if part in ("peak", "rise") and column in still_rising else ""
+
+
 def number(value: float | None, quantity: str) -> str:
     """`value` with the places that suit its unit; a dash where there is none."""
     if value is None or not np.isfinite(value):
         return "-"
     if quantity in _RESULTS:
         return f"{value:.{_RESULTS[quantity][1]}f}"
+    if quantity.endswith("_degc_rise"):
+        return f"{value:.2f}"
     if quantity.endswith(tuple(_DEGC_PARTS)):
         return f"{value:.1f}"
     return f"{value:.{_PLACES.get(unit_of(quantity), 1)}f}"
@@ -108,14 +120,24 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
     """A row per quantity, as `change_heads` names the cells."""
     return [
         (
-            quantity_name(change.quantity),
+            quantity_name(change.quantity) + (f" ({change.note})" if change.note else ""),
             with_spread(change.baseline, change.baseline_spread, change.quantity),
             with_spread(change.variant, change.variant_spread, change.quantity),
-            "-" if change.change_pct is None else f"{change.change_pct:+.2f} %",
-            "-" if change.ci95_pct is None else "{:+.2f} to {:+.2f}".format(*change.ci95_pct),
+            *_change_cells(change),
         )
         for change in changes
     ]
+
+
+def _change_cells(change: Change) -> tuple[str, str]:
+    """The change and its interval, in percent or, for small temperature rises, in kelvin."""
+    value, interval, unit = change.change_pct, change.ci95_pct, "%"
+    if value is None and change.change_k is not None:
+        value, interval, unit = change.change_k, change.ci95_k, "K"
+    if value is None:
+        return TOO_SMALL if change.why == TOO_SMALL else "-", "-"
+    reach = "-" if interval is None else "{:+.2f} to {:+.2f}".format(*interval)
+    return f"{value:+.2f} {unit}", reach
 
 
 BUDGET_HEADS = ("quantity", "scatter ", "stand ", "stand's share ", "its largest part")
