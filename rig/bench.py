@@ -12,15 +12,18 @@ from pathlib import Path
 from typing import TextIO
 
 from rig import headless
+from rig.captures.description import checked_notes, checked_setup, parse_pairs
+from rig.captures.listing import known_setups
 from rig.errors import SettingsError
 from rig.headless import Outcome
-from rig.plans import default_folder, find_stand, plan_run, throttle_steps
+from rig.plans import default_folder, find_stand, new_setup_line, plan_run, throttle_steps
 from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
+from rig.text import plain
 
 TELL_ESCAPE_WITHIN_MS = 15
 
@@ -37,6 +40,8 @@ class Request:
     throttle: tuple[str, ...] = ()
     soak_s: float = 20.0
     notes: str = ""
+    pairs: tuple[str, ...] = ()
+    """As typed, KEY=VALUE."""
     folder: Path | None = None
     timing_deg: float | None = None
     seed: int | None = None
@@ -65,6 +70,10 @@ def run_once(
             where="rig run",
             to_do="Give --seconds, or --throttle steps such as 40:5,80:10.",
         )
+    folder = request.folder or default_folder()
+    words = new_setup_line(checked_setup(request.setup), known_setups(folder))
+    if words:
+        print(plain(words), file=out)
     stand = stand or _stand(request)
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
@@ -78,12 +87,13 @@ def run_once(
         plan = plan_run(
             stand,
             port,
-            folder=request.folder or default_folder(),
+            folder=folder,
             setup=request.setup,
             seconds=request.seconds,
             throttle=request.throttle,
             soak_s=request.soak_s,
             notes=request.notes,
+            pairs=request.pairs,
         )
         return headless.run(plan, live_line=live_line, out=out)
 
@@ -104,6 +114,10 @@ def on_screen(request: Request) -> Outcome | None:
     _refuse_contradictions(request)
     board_options(request)
     throttle_steps(request.throttle, request.seconds)
+    checked_notes(request.notes)
+    parse_pairs(request.pairs)
+    if request.setup is not None:
+        checked_setup(request.setup)
     with Desk(request) as desk:
         app = StandApp(desk, (desk.first_port(), request.setup, request.notes))
         app.run()
@@ -140,6 +154,10 @@ class Desk:
         found = [(p["port"], p["description"]) for p in list_ports()]
         return [*found, (SIMULATED, "a board of the Marram stand, without hardware")]
 
+    def setups(self) -> list[str]:
+        """The setups that the folder knows, newest first."""
+        return known_setups(self._request.folder or default_folder())
+
     def plan(self, port: str, setup: str, notes: str) -> Plan:
         """A plan for an operator who arms and starts by hand. Raises RigError."""
         request = self._request
@@ -159,6 +177,7 @@ class Desk:
             throttle=request.throttle,
             soak_s=request.soak_s,
             notes=notes,
+            pairs=request.pairs,
             automatic=False,
         )
 
@@ -169,10 +188,13 @@ class Desk:
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
         from rig import review
-        from rig.report.words import in_short, number, quantity_name
+        from rig.report.words import in_short, number, quantity_name, rising_mark
 
-        found = in_short(review.show(capture).figures)
-        return [(quantity_name(column), number(value, column)) for column, value in found.items()]
+        shown = review.show(capture)
+        return [
+            (quantity_name(column) + rising_mark(column, shown.still_rising), number(value, column))
+            for column, value in in_short(shown.figures).items()
+        ]
 
 
 def _refuse_contradictions(request: Request) -> None:

@@ -84,6 +84,13 @@ Window = Annotated[
     str | None, typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run.")
 ]
 
+With = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--with", help="KEY=VALUE, kept in the capture, such as pack=P1.", show_default=False
+    ),
+]
+
 
 @app.command()
 def ports(as_json: AsJson = False) -> None:
@@ -171,6 +178,7 @@ def run(
         float, typer.Option(help="Seconds to record after standstill: temperatures peak then.")
     ] = 20.0,
     notes: Annotated[str, typer.Option(help="Kept in the capture.")] = "",
+    pairs: With = None,
     out: Out = None,
     headless: Annotated[
         bool, typer.Option("--headless", help="A status line a second; so without a terminal.")
@@ -196,6 +204,7 @@ def run(
         throttle=tuple(throttle or ()),
         soak_s=soak,
         notes=notes,
+        pairs=tuple(pairs or ()),
         folder=out,
         timing_deg=timing,
         faults=tuple(fault or ()),
@@ -223,27 +232,17 @@ def runs(
     folder: Annotated[Path, typer.Argument(help="A folder of captures.", metavar="DIR")],
     as_json: AsJson = False,
 ) -> None:
-    """List the captures in a folder, and journals that want salvaging."""
-    from rig.captures.listing import list_captures
+    """List the runs in a folder: captures with their main figures, and journals to salvage."""
+    from rig import review
+    from rig.report.runs import print_runs
 
-    rows = list_captures(folder)
+    listed = review.runs(folder)
     if as_json:
-        _print_json([row.as_dict() for row in rows])
-        return
-    _table(
-        ["file", "setup", "run ", "began", "length ", "outcome"],
-        [
-            [
-                row.path.name,
-                row.setup,
-                str(row.run),
-                row.utc[:19],
-                "-" if row.seconds is None else f"{row.seconds:.1f} s",
-                row.outcome,
-            ]
-            for row in rows
-        ],
-    )
+        _print_json(review.runs_data(listed))
+    elif not listed:
+        print(plain(f"No run is in {folder}."))
+    else:
+        print_runs(listed)
 
 
 @app.command()
@@ -358,6 +357,28 @@ def salvage(
         _print_json(report.as_dict())
     else:
         print(plain(report.sentence()))
+
+
+@app.command()
+def amend(
+    captures: Annotated[list[Path], typer.Argument(metavar="CAPTURE...")],
+    setup: Annotated[str | None, typer.Option(help="The right name of the setup.")] = None,
+    notes: Annotated[str | None, typer.Option(help="The right notes.")] = None,
+    pairs: With = None,
+    as_json: AsJson = False,
+) -> None:
+    """Correct the setup, notes or pairs of captures. The old words are kept, and all data.
+
+    `--with KEY=` removes a pair.
+    """
+    from rig import review
+
+    amended = review.amend(captures, setup, notes, pairs or [], datetime.now(UTC))
+    if as_json:
+        _print_json([{"capture": str(path), "amended": changes} for path, changes in amended])
+        return
+    for path, changes in amended:
+        print(plain(f"{'amended' if changes else 'as it was'}: {path}"))
 
 
 @app.command()

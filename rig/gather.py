@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_cache_path
 
-from rig.analysis.runs import Run, Stand
+from rig.analysis.derived import Stand
+from rig.analysis.runs import Run
 from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
 from rig.stand.model import Converter, Limits
@@ -35,7 +36,8 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels", "calibration",
+    "stand", "hello", "channels", "calibration", "notes", "cause", "pairs", "events",
+    "still_rising", "alarms",
 }  # fmt: skip
 
 
@@ -129,14 +131,26 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "outcome": meta.outcome,
         "means": dict(figures.means),
         "errors": dict(figures.errors),
+        "still_rising": list(figures.still_rising),
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
         "window": [window.start_s, window.end_s] if window else None,
         "utc": meta.utc,
-        "throttle": _throttle(meta.plan.get("throttle")),
+        "throttle": meta.throttle,
         "stand": meta.stand,
         "hello": meta.hello,
         "channels": list(meta.channels),
         "calibration": _calibration(meta.stand, meta.hello, meta.channels),
+        "notes": meta.notes,
+        "cause": meta.cause,
+        "pairs": meta.pairs,
+        "events": meta.events,
+        "alarms": sorted(
+            {
+                (str(alarm["severity"]), str(alarm["quantity"]))
+                for alarm in meta.alarms
+                if alarm["severity"] in ("warning", "trip")
+            }
+        ),
     }
 
 
@@ -161,6 +175,12 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
+        notes=row["notes"],
+        cause=row["cause"],
+        pairs=row["pairs"],
+        events=tuple((time_s, text) for time_s, text in row["events"]),
+        still_rising=tuple(row["still_rising"]),
+        alarms=frozenset((severity, quantity) for severity, quantity in row["alarms"]),
     )
 
 
@@ -212,14 +232,6 @@ def _limits(stand: str) -> Limits | None:
         return stand_from_dict(json.loads(stand)).limits
     except RigError:
         return None
-
-
-def _throttle(steps: Any) -> list[tuple[float, float]]:
-    """The planned steps; none where the file has something else in their place."""
-    try:
-        return [(float(percent), float(seconds)) for percent, seconds in steps or []]
-    except (TypeError, ValueError):
-        return []
 
 
 def _seconds(utc: str) -> float:

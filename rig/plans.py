@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import platform
 import re
@@ -14,11 +15,16 @@ from pathlib import Path
 import platformdirs
 
 from rig.errors import DiskError, SettingsError
+from rig.protocol.framing import LONGEST_REMARK
 from rig.recorder.messages import Plan
 from rig.stand.model import Stand
 
 LONGEST_RUN_S = 86_400.0
-LONGEST_TEXT = 2000
+LONGEST_BEGINNING = LONGEST_REMARK - 1000
+"""Characters of JSON in a journal's first line; the rest is for the time and the frame."""
+
+MOST_NAMED = 6
+"""Known setups that one line names."""
 
 
 def default_folder() -> Path:
@@ -78,15 +84,18 @@ def plan_run(
     throttle: Sequence[str],
     soak_s: float,
     notes: str = "",
+    pairs: Sequence[str] = (),
     automatic: bool = True,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
     Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
     """
+    from rig.captures.description import checked_notes, checked_setup, parse_pairs
     from rig.captures.names import safe_name
     from rig.stand.settings import stand_to_dict
 
+    setup, notes, known = checked_setup(setup), checked_notes(notes), parse_pairs(pairs)
     steps = throttle_steps(throttle, seconds)
     for name, value in (("--seconds", seconds), ("--soak", soak_s)):
         if value is not None and not 0.0 <= value <= LONGEST_RUN_S:
@@ -98,17 +107,6 @@ def plan_run(
     if seconds == 0.0:
         # No length would be taken for one without an end.
         raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
-    if not setup.strip():
-        raise SettingsError(
-            "a setup needs a name", where="--setup", to_do="Say in a word or two what is tried."
-        )
-    for name, text in (("--setup", setup), ("--notes", notes)):
-        if len(text) > LONGEST_TEXT:
-            raise SettingsError(
-                f"a text of {len(text)} characters",
-                where=name,
-                to_do=f"Allowed are at most {LONGEST_TEXT}.",
-            )
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -123,30 +121,51 @@ def plan_run(
     while list(folder.glob(f"{stem}.*")):
         time.sleep(0.05)
         stem = f"{datetime.now():%Y%m%dT%H%M%S%f}_{safe_name(setup)}_{run:02d}"
+    beginning = {
+        "schema": 1,
+        "setup": setup,
+        "run": run,
+        "campaign": folder.name,
+        "notes": notes,
+        "pairs": known,
+        "stand": stand_to_dict(stand),
+        "port": port,
+        "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
+        "host": {
+            "rig": version("rig"),
+            "python": platform.python_version(),
+            "platform": platform.platform(),
+        },
+    }
+    if len(json.dumps(beginning)) > LONGEST_BEGINNING:
+        raise SettingsError(
+            "setup, notes and pairs are too long together for one line of the journal",
+            where="rig run",
+            to_do="Make them shorter.",
+        )
     return Plan(
         stand=stand,
         port=port,
         journal=folder / f"{stem}.journal",
-        beginning={
-            "schema": 1,
-            "setup": setup,
-            "run": run,
-            "campaign": folder.name,
-            "notes": notes,
-            "stand": stand_to_dict(stand),
-            "port": port,
-            "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
-            "host": {
-                "rig": version("rig"),
-                "python": platform.python_version(),
-                "platform": platform.platform(),
-            },
-        },
+        beginning=beginning,
         seconds=seconds,
         throttle=steps,
         soak_s=soak_s,
         automatic=automatic,
     )
+
+
+def new_setup_line(setup: str, known: Sequence[str]) -> str:
+    """What to say where the folder knows other setups but not this one; otherwise nothing."""
+    if not known or setup in known:
+        return ""
+    return f"new setup {setup!r} (known here: {known_line(known)})"
+
+
+def known_line(known: Sequence[str]) -> str:
+    """Setups in one line, the first few by name."""
+    more = f" and {len(known) - MOST_NAMED} more" if len(known) > MOST_NAMED else ""
+    return ", ".join(known[:MOST_NAMED]) + more
 
 
 def _runs_of(folder: Path, name: str) -> int:

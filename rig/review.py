@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -19,17 +20,22 @@ from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
 from rig.analysis.steady import steady_windows
+from rig.captures.amend import Correction, corrected_pairs
+from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
+from rig.captures.description import checked_setup, parse_pairs
 from rig.captures.files import write_new
-from rig.errors import SettingsError
+from rig.captures.listing import list_captures
+from rig.errors import InputFileError, SettingsError
 from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
 from rig.report.markdown import as_markdown
+from rig.report.runs import Listed, description_lines, local_time
 from rig.stand.settings import load_stand
-from rig.text import plain
+from rig.text import one_line, plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +48,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -49,6 +57,7 @@ class Shown:
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
+            "still_rising": list(self.still_rising),
             **self.capture.meta.as_dict(),
         }
 
@@ -56,15 +65,17 @@ class Shown:
         """Figures, what happened, and a plot."""
         meta = self.capture.meta
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
-        terminal.print_figures(self.figures, self.uncertainty)
+        for line in description_lines(meta):
+            print(line)
+        terminal.print_figures(self.figures, self.uncertainty, self.still_rising)
         if len(self.holds) > 1:
             terminal.print_holds(self.holds)
         rows = [
-            (f"{alarm.get('time_s') or 0.0:.2f} s", str(alarm["severity"]), str(alarm["text"]))
-            for alarm in meta.alarms
+            ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
+            for time_s, text in meta.events
         ]
         if rows:
-            terminal.print_table(["at ", "", "event"], rows)
+            terminal.print_table(["at ", "alarm or mark"], rows)
         terminal.print_plot(self.capture.frame)
 
 
@@ -73,7 +84,7 @@ def show(path: Path) -> Shown:
     capture = load(path)
     figures = run_figures(capture.frame)
     (run,) = gather([path])
-    known = run.measured()
+    known = run.measured
     uncertainty = {
         quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
         for quantity, error in run.errors.items()
@@ -84,7 +95,7 @@ def show(path: Path) -> Shown:
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds)
+    return Shown(capture, figures, uncertainty, holds, run.still_rising)
 
 
 def question(
@@ -261,8 +272,58 @@ class Salvaged:
         return "\n".join(lines)
 
 
+def amend(
+    paths: Sequence[Path],
+    setup: str | None,
+    notes: str | None,
+    pairs: Sequence[str],
+    now: datetime,
+) -> Iterator[tuple[Path, list[dict[str, str]]]]:
+    """Correct the words of captures; gives each and what was changed in it. Raises RigError.
+
+    All descriptions are checked before the first file is rewritten.
+    """
+    correction = Correction(setup, notes, parse_pairs(pairs, may_remove=True))
+    for path in paths:
+        corrected_pairs(read_meta(path), correction)
+    for path in paths:
+        yield path, correct(path, correction, now)
+
+
+def runs(folder: Path) -> list[Listed]:
+    """The captures and journals in `folder`, with the figures of those that have any.
+
+    Raises InputFileError where there is no such folder.
+    """
+    rows = list_captures(folder)
+    figures = _figures([row.path for row in rows if row.kind == "capture"])
+    return [(row, figures.get(row.path, {})) for row in rows]
+
+
+def _figures(paths: Sequence[Path]) -> dict[Path, Mapping[str, float]]:
+    """The figures of each capture; one whose table cannot be read has none."""
+    try:
+        found = _runs(paths, None) if paths else {}
+    except InputFileError:
+        found = {}
+        for path in paths:
+            with suppress(InputFileError):
+                found |= gather_by_file([path])
+    return {path: run.figures for path, run in found.items()}
+
+
+def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
+    """The same for --json: all that is known of each file."""
+    return [
+        {**row.as_dict(), "began_local": local_time(row.utc), "figures": json_ready(dict(figures))}
+        for row, figures in listed
+    ]
+
+
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
     """Make a capture of a journal or a plain log. Raises RigError."""
+    if setup is not None:
+        checked_setup(setup)
     settings = load_stand(stand) if stand is not None else None
     with terminal.progress(f"reading {journal.name}") as advance:
         capture = convert(journal, stand=settings, setup=setup, progress=advance)

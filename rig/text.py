@@ -16,6 +16,11 @@ def plain(text: str) -> str:
     return "".join(_shown(character) for character in text)
 
 
+def one_line(text: str) -> str:
+    """`plain`, and without line breaks."""
+    return plain(" ".join(text.split()))
+
+
 def _shown(character: str) -> str:
     if character in _SHOWN_AS_IS:
         return character

@@ -23,7 +23,8 @@ from scipy import stats
 
 from rig.analysis.answers import Comparison, Question
 from rig.analysis.comparison import compare
-from rig.analysis.runs import Run, Stand
+from rig.analysis.derived import Stand
+from rig.analysis.runs import Run
 from rig.analysis.verdict import NOT_WORTH, WORTH
 from rig.protocol.records import Channel, Hello
 from rig.stand.sampler import Sampler

@@ -42,7 +42,7 @@ def test_another_shunt_leaves_all_but_the_current_as_it_was(sampled: Stand, tmp_
     other = replace(sampled, channels=(replace(current, sensor=shunt), *rest))
     first, second = gather([SAMPLE, recalibrate(SAMPLE, other, tmp_path / "b.parquet")])
     assert first.stand is not second.stand
-    before, after = first.measured(), second.measured()
+    before, after = first.measured, second.measured
     speed = after["speed_rpm"] / before["speed_rpm"]
     assert speed.std_dev < 1e-9
     amps = after["current_a"] / before["current_a"]

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from rig.captures.capture import read_meta
+from rig.captures.description import LONGEST_TEXT
 from rig.captures.files import write_new
 from rig.errors import DONE, USAGE, DiskError, SettingsError
 from rig.firmware import SKETCHES, write_out
-from rig.plans import LONGEST_TEXT, plan_run
+from rig.plans import plan_run
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.settings import demo_stand
 

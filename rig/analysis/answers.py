@@ -79,6 +79,10 @@ class Change:
     sources: Mapping[str, float] = field(default_factory=dict)
     detectable: float | None = None
     why: str = ""
+    rise_pct: float | None = None
+    """Of a temperature rise that is large enough: its change in percent."""
+    note: str = ""
+    """What stands beside the quantity's name, such as `still rising`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,3 +185,5 @@ class Comparisons:
     """Where the setups are levels of one number: the change per unit of it."""
     used: tuple[Run, ...] = ()
     """The runs behind it all, in order."""
+    runs: tuple[Run, ...] = ()
+    """All runs, also those left out."""

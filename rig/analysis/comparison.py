@@ -33,16 +33,18 @@ from rig.analysis.effects import Critical, Effects, Estimate, Part, RunTable, st
 from rig.analysis.inference import grubbs
 from rig.analysis.order import IN_TURN, ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
 from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
+from rig.analysis.rises import judged_rise
 from rig.analysis.runs import Run
 from rig.analysis.trend import lack_of_fit, levels_of, slope_factors
 from rig.analysis.verdict import Evidence, Stops, verdict
 from rig.errors import SettingsError
+from rig.stand.quantities import is_column, label_of
 
 USABLE = ("done", "imported")
 """Outcomes of runs that can be compared; what nobody watched is judged by its steady part."""
 
 _NO_CHANGE = ("_degc", "_start", "_end", "_peak", "_rate")
-_SKIPPED = frozenset({"supply_ohm"})
+_SKIPPED = frozenset({"supply_ohm", "bridged_pct", "recorded_s"})
 _TRENDS = ("speed_rpm", "current_a", "power_w")
 _SUSPECTS = ("speed_rpm", "current_a")
 _SUSPECTS_AT = 0.05
@@ -75,7 +77,13 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
     warnings += [*table.missing(), *table.suspects()]
     variants = tuple(table.comparison(other) for other in others)
     return Comparisons(
-        baseline, variants, tuple(warnings), table.drifts(), table.trends(), tuple(used)
+        baseline,
+        variants,
+        tuple(warnings),
+        table.drifts(),
+        table.trends(),
+        tuple(used),
+        tuple(runs),
     )
 
 
@@ -274,7 +282,10 @@ class _Table:
         if effects is None:
             celsius = quantity.endswith(_NO_CHANGE)
             return replace(plain, why="" if celsius else "not positive in every run: no percent")
-        return _answered(plain, effects.estimate(quantity))
+        found = _answered(plain, effects.estimate(quantity))
+        if not _in_kelvin(quantity):
+            return found
+        return judged_rise(found, _of(self.runs, self.baseline), _of(self.runs, other))
 
     def _per_speed(self, quantity: str, other: str) -> Ratio:
         effects = self._effects(other, quantity, "speed_rpm")
@@ -421,12 +432,12 @@ class _Table:
                 )
 
     def missing(self) -> list[str]:
-        """Each run that lacks a quantity others have, named."""
+        """The measured quantities that some of the runs lack."""
         words = []
-        for run in self.runs:
-            lacks = [n for n in self.quantities if not _has(run, n) and not n.endswith(_NO_CHANGE)]
-            if lacks:
-                words.append(f"{run.name} lacks {', '.join(lacks)}: compared without it there")
+        for column in filter(is_column, self.quantities):
+            without = [run.name for run in self.runs if not _has(run, column)]
+            if without:
+                words.append(f"{label_of(column)} is compared without {', '.join(without)}")
         return words
 
     def suspects(self) -> list[str]:

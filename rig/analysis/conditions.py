@@ -272,7 +272,7 @@ def _stand(pair: Sequence[Run]) -> list[Condition]:
     if len({id(run.stand) for run in pair}) > 1:
         text = "not all runs have the same calibration: errors of what changed do not cancel"
         found.append(Condition("calibration", text))
-    if not all(run.measured() for run in pair):
+    if not all(run.measured for run in pair):
         text = "runs without a calibration: errors of the stand are not in the intervals"
         found.append(Condition("no calibration", text))
     return found

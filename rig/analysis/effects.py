@@ -170,7 +170,7 @@ def stand_parts(table: RunTable, weights: Floats, log: Callable[[str], bool]) ->
     for run, weight in zip(table.runs, weights.tolist(), strict=True):
         if not weight:
             continue
-        for name, reading in run.measured().items():
+        for name, reading in run.measured.items():
             if name not in table.names:
                 continue
             scale = weight / reading.nominal_value if log(name) else weight

@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from rig.analysis.inference import standard_error
+from rig.analysis.integral import integral
 from rig.analysis.steady import Window, steady_window
+from rig.analysis.supply import supply_resistance_ohm
+from rig.analysis.temperatures import Warmed, warmed
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
-
-SAG_FROM_A = 2.0
-"""The supply's resistance is told where the current moves by at least so much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,27 +24,33 @@ class Figures:
     """The figures of one run; `means` is empty where the run has no steady part.
 
     `means`: by column, over the steady window; further the keys that `run_figures` lists.
-    `errors`: standard errors of the means in `means`, autocorrelation allowed for.
+    `errors`: standard errors of what is in `means`, autocorrelation allowed for.
     `counts`: `invalid` and `lines` in the drive.
+    `still_rising`: the temperatures that still rose when the recording ended.
     """
 
     window: Window | None = None
     means: Mapping[str, float] = field(default_factory=dict)
     errors: Mapping[str, float] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
+    still_rising: tuple[str, ...] = ()
 
 
 def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
-    For every physical column its mean over the window; for temperatures (degrees Celsius)
-    also `<column>_start`, `<column>_end` of the drive, `<column>_peak`, heat soak included,
-    `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power
-    is the mean of the product of volts and amps, since `power_w` holds the products. Rows
-    that are not valid are left out. Further: `voltage_rest_v` before the motor is driven,
-    `rpm_per_v` under load, `charge_ah` and `energy_wh` over the whole run by the trapezoidal
-    rule over the board's ticks, `efficiency` and `shaft_w` where torque was measured, and
-    `supply_ohm`, the slope of volts over amps, where the current moved enough.
+    For every physical column its mean over the window. Power is the mean of the product of
+    volts and amps, since `power_w` holds the products. Rows that are not valid are left out.
+
+    For temperatures, in degrees Celsius and smoothed (`rig.analysis.temperatures`):
+    `<column>_start` before the drive, `<column>_end` of the drive, `<column>_peak`, heat soak
+    included; `<column>_rise` (K) from start to peak; `<column>_rate` in the window (K/min);
+    and `<column>_expected_peak` where it still rose at the end and a curve could be fitted.
+
+    Further: `voltage_rest_v` before the motor is driven; `rpm_per_v` under load; over the
+    whole run `recorded_s`, `charge_ah`, `energy_wh` and `bridged_pct`, the share of the time
+    without valid readings that they bridge (`rig.analysis.integral`); `efficiency` and
+    `shaft_w` where torque was measured; and `supply_ohm` (`rig.analysis.supply`).
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
@@ -55,32 +61,24 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     steady = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy() & valid]
     means: dict[str, float] = {}
     errors: dict[str, float] = {}
+    rising: list[str] = []
     for column in physical_columns(frame):
         values = steady[column].dropna().to_numpy(dtype=float)
         means[column] = float(values.mean()) if len(values) else float("nan")
         errors[column] = standard_error(values)
-        if column.endswith("_degc"):
-            readings = frame.loc[valid, column].dropna()
-            if len(readings):
-                at_end = frame.loc[driven & valid, column].dropna()
-                means[f"{column}_start"] = float(readings.iloc[0])
-                means[f"{column}_end"] = float(at_end.iloc[-1]) if len(at_end) else math.nan
-                means[f"{column}_peak"] = float(readings.max())
-                means[f"{column}_rate"] = _slope_per_min(steady, column)
-                means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
+        if column.endswith("_degc") and (warmth := warmed(frame, column)) is not None:
+            means[f"{column}_rate"] = _slope_per_min(steady, column)
+            _add_warmth(means, errors, column, warmth)
+            rising += [column] if warmth.still_rising else []
     _add_derived(means, errors, steady)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
         means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
-    time_s = frame["time_s"].to_numpy()
-    for column, name in (("current_a", "charge_ah"), ("power_w", "energy_wh")):
-        if column in frame:
-            values = np.nan_to_num(frame[column].to_numpy(dtype=float))
-            means[name] = float(np.trapezoid(values, time_s)) / 3600.0
-    sag = supply_resistance_ohm(frame[driven & valid])
+    _add_totals(means, errors, frame)
+    sag = supply_resistance_ohm(frame)
     if sag is not None:
         means["supply_ohm"], errors["supply_ohm"] = sag
-    return Figures(window, means, errors, counts)
+    return Figures(window, means, errors, counts, tuple(rising))
 
 
 def run_figures(frame: pd.DataFrame) -> dict[str, float]:
@@ -90,27 +88,6 @@ def run_figures(frame: pd.DataFrame) -> dict[str, float]:
         return {}
     window = {"steady_from_s": figures.window.start_s, "steady_to_s": figures.window.end_s}
     return {**window, **figures.means}
-
-
-def supply_resistance_ohm(driven: pd.DataFrame) -> tuple[float, float] | None:
-    """The supply's resistance and its standard error, from volts against amps of a drive.
-
-    A straight line by least squares; the error allows for residuals that hang together.
-    None where there is too little to tell it from.
-    """
-    if "current_a" not in driven or "voltage_v" not in driven:
-        return None
-    current_a, voltage_v = (driven[c].to_numpy(dtype=float) for c in ("current_a", "voltage_v"))
-    use = np.isfinite(current_a) & np.isfinite(voltage_v)
-    current_a, voltage_v = current_a[use], voltage_v[use]
-    if len(current_a) < 20 or np.ptp(current_a) < SAG_FROM_A:
-        return None
-    off_a, off_v = current_a - current_a.mean(), voltage_v - voltage_v.mean()
-    across = float((off_a * off_a).sum())
-    slope = float((off_a * off_v).sum()) / across
-    # The standard error of a mean, taken from the amps' weight in the slope.
-    error = standard_error(off_v - slope * off_a) * np.sqrt(len(off_a) / across)
-    return -slope, float(error)
 
 
 def physical_columns(frame: pd.DataFrame) -> list[str]:
@@ -130,12 +107,48 @@ def _slope_per_min(steady: pd.DataFrame, column: str) -> float:
     return float(60.0 * (time_s * rows[:, 1]).sum() / (time_s * time_s).sum())
 
 
+def _add_warmth(
+    means: dict[str, float], errors: dict[str, float], column: str, warmth: Warmed
+) -> None:
+    found = {
+        "start": warmth.start,
+        "end": warmth.end,
+        "peak": warmth.peak,
+        "rise": warmth.rise,
+    }
+    if warmth.expected_peak is not None:
+        found["expected_peak"] = warmth.expected_peak
+    for name, estimate in found.items():
+        means[f"{column}_{name}"], errors[f"{column}_{name}"] = estimate
+
+
+def _add_totals(means: dict[str, float], errors: dict[str, float], frame: pd.DataFrame) -> None:
+    """Charge and energy over the whole run."""
+    time_s = frame["time_s"].to_numpy(dtype=float)
+    bridged = []
+    for column, name in (("current_a", "charge_ah"), ("power_w", "energy_wh")):
+        if column in frame:
+            total = integral(time_s, frame[column], frame["valid"])
+            means[name], errors[name] = total.value / 3600.0, total.u / 3600.0
+            bridged.append(100.0 * total.bridged)
+    if bridged:
+        means["recorded_s"] = float(time_s[-1] - time_s[0])
+        means["bridged_pct"] = max(bridged)
+
+
 def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:
+    """Ratios: their errors come from the residuals of the ratio, so that what numerator and
+    denominator share does not count twice.
+    """
     if {"speed_rpm", "voltage_v"} <= means.keys() and means["voltage_v"] > 0.0:
-        means["rpm_per_v"] = means["speed_rpm"] / means["voltage_v"]
+        ratio = means["rpm_per_v"] = means["speed_rpm"] / means["voltage_v"]
+        rest = (steady["speed_rpm"] - ratio * steady["voltage_v"]).dropna()
+        errors["rpm_per_v"] = standard_error(rest) / means["voltage_v"]
     if {"torque_nm", "speed_rpm", "power_w"} <= set(steady):
         shaft_w = steady["torque_nm"] * steady["speed_rpm"] * (np.pi / 30.0)
         means["shaft_w"] = float(shaft_w.mean())
         errors["shaft_w"] = standard_error(shaft_w.dropna().to_numpy(dtype=float))
         if means["power_w"] > 0.0:
-            means["efficiency"] = means["shaft_w"] / means["power_w"]
+            ratio = means["efficiency"] = means["shaft_w"] / means["power_w"]
+            rest = (shaft_w - ratio * steady["power_w"]).dropna()
+            errors["efficiency"] = standard_error(rest) / means["power_w"]

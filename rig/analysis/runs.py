@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
+from rig.analysis.derived import Stand, derived
 from rig.stand.model import Limits
 
-Stand = Callable[[Mapping[str, float]], Mapping[str, Any]]
-"""A calibration: means in, the same with their uncertainty out, as `UFloat`s of the
-`uncertainties` library that share the stand's components as variables."""
 
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Run:
     """The figures of one run, and what is known about it.
 
@@ -37,10 +35,17 @@ class Run:
     """The stand's limits in this run; None where they are not known."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    notes: str = ""
+    cause: str = ""
+    """Why the run ended."""
+    pairs: Mapping[str, str] = field(default_factory=dict)
+    """Free pairs of the tester's, such as `pack: P1`."""
+    events: tuple[tuple[float | None, str], ...] = ()
+    """Marks and alarms: time in seconds on the capture's scale, and words."""
     alarms: frozenset[tuple[str, str]] = frozenset()
     """Severity ("warning" or "trip") and quantity of each alarm."""
-    pairs: Mapping[str, str] = field(default_factory=dict)
-    """What else the tester noted, such as `pack` or `propeller`."""
+    still_rising: tuple[str, ...] = ()
+    """The temperatures that still rose when the recording ended."""
 
     @property
     def coldest_start_degc(self) -> float:
@@ -48,6 +53,10 @@ class Run:
         starts = [value for key, value in self.figures.items() if key.endswith("_degc_start")]
         return min(starts, default=math.nan)
 
+    @cached_property
     def measured(self) -> Mapping[str, Any]:
-        """The means that the calibration knows, with their uncertainty."""
-        return self.stand(self.figures) if self.stand is not None else {}
+        """The figures that the calibration knows, with their uncertainty."""
+        if self.stand is None:
+            return {}
+        known = self.stand(self.figures)
+        return {**known, **derived(self.figures, known, self.stand)}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from rig.captures.description import known_pairs
 from rig.errors import InputFileError
 
 if TYPE_CHECKING:  # only `load` needs pandas, which takes long to import
@@ -19,6 +20,7 @@ if TYPE_CHECKING:  # only `load` needs pandas, which takes long to import
 
 SCHEMA = 1
 META_KEY = b"rig"
+AMENDMENT = ("utc", "what", "old", "new")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,28 @@ class Meta:
     states: list[dict[str, Any]] = field(default_factory=list)
     told: list[dict[str, Any]] = field(default_factory=list)
     statistics: dict[str, Any] = field(default_factory=dict)
+    pairs: dict[str, Any] = field(default_factory=dict)
+    """Free pairs of the tester's, such as `pack: P1`; keys and values are text."""
+    amendments: list[dict[str, Any]] = field(default_factory=list)
+    """What was corrected afterwards: `utc`, `what` (setup, notes, or a pair's key after
+    "with "), `old` and `new`, all text."""
     schema: int = SCHEMA
+
+    @property
+    def throttle(self) -> tuple[tuple[float, float], ...]:
+        """The planned steps (percent, seconds); none where the file has something else there."""
+        try:
+            steps = self.plan.get("throttle") or []
+            return tuple((float(percent), float(seconds)) for percent, seconds in steps)
+        except (TypeError, ValueError):
+            return ()
+
+    @property
+    def events(self) -> list[tuple[float | None, str]]:
+        """Marks, and alarms with their severity, by time in seconds on the table's scale."""
+        found = [(mark["time_s"], str(mark["text"])) for mark in self.marks]
+        found += [(a["time_s"], f"{a['severity']}: {a['text']}") for a in self.alarms]
+        return sorted(found, key=lambda event: -1.0 if event[0] is None else event[0])
 
     @property
     def limits(self) -> dict[str, Any]:
@@ -69,6 +92,11 @@ class Meta:
         }
         for name, words in _WORDS.items():
             right[name] = [_event(entry, words) for entry in right.get(name, [])]
+        right["pairs"] = known_pairs(right.get("pairs"))
+        right["amendments"] = [
+            {word: str(entry.get(word, "")) for word in AMENDMENT}
+            for entry in right.get("amendments", [])
+        ]
         return cls(**right)
 
     def as_dict(self) -> dict[str, Any]:
@@ -102,6 +130,11 @@ def load(path: str | Path) -> Capture:
 
 def read_meta(path: Path) -> Meta:
     """Only what is known about a run: the file's last kilobytes. Raises InputFileError."""
+    return read_description(path)[0]
+
+
+def read_description(path: Path) -> tuple[Meta, dict[str, Any]]:
+    """The same, and the JSON as it stands in the file. Raises InputFileError."""
     try:
         with _opened(path) as file:
             raw = (file.metadata.metadata or {}).get(META_KEY)
@@ -120,7 +153,7 @@ def read_meta(path: Path) -> Meta:
             where=str(path),
             to_do="Update this program.",
         )
-    return meta
+    return meta, content
 
 
 def read_schema(path: Path) -> pa.Schema:
@@ -130,6 +163,16 @@ def read_schema(path: Path) -> pa.Schema:
             return file.schema_arrow
     except (OSError, pa.ArrowException) as error:
         raise _unreadable(path, error) from error
+
+
+def read_other_metadata(path: Path) -> dict[bytes, bytes]:
+    """What a file's metadata have besides description and schema. Raises InputFileError."""
+    try:
+        with _opened(path) as file:
+            found: dict[bytes, bytes] = file.metadata.metadata or {}
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+    return {key: value for key, value in found.items() if key not in (META_KEY, b"ARROW:schema")}
 
 
 def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:

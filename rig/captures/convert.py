@@ -195,7 +195,7 @@ class _Maker:
         }
 
 
-_FROM_BEGIN = ("run", "campaign", "notes", "utc", "plan", "port", "host")
+_FROM_BEGIN = ("run", "campaign", "notes", "pairs", "utc", "plan", "port", "host")
 
 
 def _gathered(blocks: Iterator[Block]) -> Iterator[list[Block]]:

@@ -1,7 +1,8 @@
 """A new file appears under its name only when it is whole, and never in place of another.
 
 It is written under a temporary name in the same folder, flushed to the disk, checked, and
-only then given its name. Whatever goes wrong, nothing half-written is left.
+only then given its name. Whatever goes wrong, nothing half-written is left. The one exception
+is `replace_file`, which corrects the description of a capture.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ import contextlib
 import hashlib
 import os
 import secrets
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
 from typing import BinaryIO
@@ -37,11 +39,38 @@ def write_new(
     That is `wanted`, or where this is taken, the same with `_2`, `_3` and so on.
     Raises DiskError with `to_do` when the disk refuses.
     """
-    partial = wanted.with_name(f".{wanted.name}.{secrets.token_hex(4)}{PARTIAL}")
     if not wanted.parent.is_dir():
         raise DiskError(
             "there is no such folder", where=str(wanted.parent), to_do="Make it, or choose another."
         )
+    with _whole(wanted, write, check, to_do) as partial:
+        final = _publish(partial, wanted)
+        _flush_folder(final.parent)
+    return final
+
+
+def replace_file(
+    path: Path, write: Callable[[BinaryIO], object], check: Callable[[Path], None]
+) -> None:
+    """Replace `path` by what `write` writes, once `check` has passed it; otherwise it stays.
+
+    Only for a new description of the same data. Raises DiskError when the disk refuses.
+    """
+    with _whole(path, write, check, "Make room on the disk; the file is as it was.") as partial:
+        shutil.copymode(path, partial)
+        partial.replace(path)
+        _flush_folder(path.parent)
+
+
+@contextlib.contextmanager
+def _whole(
+    wanted: Path,
+    write: Callable[[BinaryIO], object],
+    check: Callable[[Path], None],
+    to_do: str,
+) -> Iterator[Path]:
+    """A flushed and checked file under a temporary name beside `wanted`, removed afterwards."""
+    partial = wanted.with_name(f".{wanted.name}.{secrets.token_hex(4)}{PARTIAL}")
     try:
         with partial.open("xb") as file:
             with contextlib.suppress(OSError):  # some network disks cannot lock
@@ -50,15 +79,13 @@ def write_new(
             file.flush()
             os.fsync(file.fileno())
         check(partial)
-        final = _publish(partial, wanted)
-        _flush_folder(final.parent)
+        yield partial
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise DiskError(f"the disk refused: {reason}", where=str(wanted), to_do=to_do) from error
     finally:
         with contextlib.suppress(OSError):
             partial.unlink(missing_ok=True)
-    return final
 
 
 def sweep(wanted: Path) -> None:

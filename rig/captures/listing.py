@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +13,18 @@ from rig.captures.capture import Meta, read_meta
 from rig.captures.introduction import JOURNAL, read_begin
 from rig.errors import InputFileError, RigError
 
+NEWEST = 200
+"""Captures that are searched for known setups: 0.1 s."""
+
 WANTS_SALVAGE = "a journal: rig salvage"
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One file, in a line."""
+    """One file. `kind` is capture, journal, or unreadable.
+
+    `throttle` has steps (percent, seconds), `events` marks and alarms as (seconds, words).
+    """
 
     path: Path
     setup: str
@@ -24,6 +32,13 @@ class Row:
     utc: str
     seconds: float | None
     outcome: str
+    kind: str = "unreadable"
+    cause: str = ""
+    throttle: tuple[tuple[float, float], ...] = ()
+    notes: str = ""
+    pairs: Mapping[str, str] = field(default_factory=dict)
+    events: Sequence[tuple[float | None, str]] = ()
+    amendments: Sequence[Mapping[str, str]] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -46,11 +61,40 @@ def list_captures(folder: Path) -> list[Row]:
 
 
 def _row(path: Path) -> Row:
+    kind = "journal" if path.suffix == JOURNAL else "capture"
     try:
-        if path.suffix == JOURNAL:
+        if kind == "journal":
             meta = Meta.from_dict({**read_begin(path), "outcome": WANTS_SALVAGE})
         else:
             meta = read_meta(path)
     except RigError as error:
         return Row(path, "", 0, "", None, f"unreadable: {error.what}")
-    return Row(path, meta.setup, meta.run, meta.utc, meta.seconds, meta.outcome)
+    return Row(
+        path,
+        meta.setup,
+        meta.run,
+        meta.utc,
+        meta.seconds,
+        meta.outcome,
+        kind=kind,
+        cause=meta.cause,
+        throttle=meta.throttle,
+        notes=meta.notes,
+        pairs=meta.pairs,
+        events=meta.events,
+        amendments=meta.amendments,
+    )
+
+
+def known_setups(folder: Path) -> list[str]:
+    """The setups of the newest captures in `folder`, newest first; none where there is no such
+    folder. Files that cannot be read are left out."""
+    try:
+        files = [p for p in folder.glob("*.parquet") if p.is_file() and not p.name.startswith(".")]
+    except OSError:
+        return []
+    setups: dict[str, None] = {}
+    for path in sorted(files, reverse=True)[:NEWEST]:
+        with suppress(RigError):
+            setups[read_meta(path).setup] = None
+    return [setup for setup in setups if setup]

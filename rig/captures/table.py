@@ -60,17 +60,7 @@ class TableWriter:
         self._sampler = sampler
         self._counts = count_columns(channel.label for channel in channels)
         self._schema = _schema(sampler.columns, self._counts, channels)
-        steady = dict.fromkeys(COUNTERS, "DELTA_BINARY_PACKED")
-        self._writer = pq.ParquetWriter(
-            file,
-            self._schema,
-            compression="zstd",
-            use_dictionary=[
-                name for name in self._schema.names if name not in ("time_s", "valid", *COUNTERS)
-            ],
-            column_encoding={"time_s": "BYTE_STREAM_SPLIT", **steady},
-            write_page_checksum=True,
-        )
+        self._writer = parquet_writer(file, self._schema)
 
     def write(
         self, fields: Ints, counters: Ints, phases: NDArray[np.int8], throttle_pct: Any
@@ -97,14 +87,38 @@ class TableWriter:
 
     def describe(self, meta: Meta) -> None:
         """Put in what is known about the run; the last thing before the end."""
-        text = json.dumps(meta.as_dict(), allow_nan=False)
-        self._writer.add_key_value_metadata({META_KEY: text.encode()})
+        describe(self._writer, meta.as_dict())
 
     def __enter__(self) -> TableWriter:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._writer.close()
+
+
+def parquet_writer(file: BinaryIO, schema: Any) -> pq.ParquetWriter:
+    """A writer of captures, each column encoded as suits its kind."""
+    encodings = {"time_s": ("BYTE_STREAM_SPLIT", pa.float64())}
+    encodings |= dict.fromkeys(COUNTERS, ("DELTA_BINARY_PACKED", pa.int64()))
+    encoded = {
+        field.name: encodings[field.name][0]
+        for field in schema
+        if field.name in encodings and field.type == encodings[field.name][1]
+    }
+    return pq.ParquetWriter(
+        file,
+        schema,
+        compression="zstd",
+        use_dictionary=[name for name in schema.names if name not in ("valid", *encoded)],
+        column_encoding=encoded,
+        write_page_checksum=True,
+    )
+
+
+def describe(writer: pq.ParquetWriter, content: dict[str, Any]) -> None:
+    """Put in what is known about a run."""
+    text = json.dumps(content, allow_nan=False)
+    writer.add_key_value_metadata({META_KEY: text.encode()})
 
 
 def read_back(path: Path, expected: int) -> None:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+from rig.analysis.runs import Run
 from rig.report.content import Report
 
 
@@ -27,6 +28,20 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
             for found in comparisons.trends
         },
         "warnings": list(comparisons.warnings),
+        "noted": [_noted(run) for run in comparisons.runs],
+    }
+
+
+def _noted(run: Run) -> dict[str, Any]:
+    """What a run is remembered by."""
+    return {
+        "capture": run.name,
+        "setup": run.setup,
+        "outcome": run.outcome,
+        "cause": run.cause,
+        "notes": run.notes,
+        "pairs": dict(run.pairs),
+        "events": [list(event) for event in run.events],
     }
 
 
@@ -96,6 +111,8 @@ def _change(change: Change) -> dict[str, Any]:
         "variant_spread": change.variant_spread,
         f"change_{unit}": change.change,
         f"ci95_{unit}": _pair(change.ci95),
+        "rise_pct": change.rise_pct,
+        "note": change.note,
         "runs": list(change.runs),
         f"scatter_{unit}": change.scatter,
         f"known_{unit}": change.known,

@@ -28,6 +28,7 @@ from rig.report.words import (
     condition_lines,
     cost_lines,
     drift_lines,
+    noted_lines,
     trend_lines,
 )
 from rig.stand.quantities import is_temperature
@@ -238,6 +239,10 @@ def _rest(report: Report) -> Iterable[Html]:
     yield from (element("p", text(line)) for line in drift_lines(comparisons))
     yield element("h2", text("Warnings"))
     yield bullets(comparisons.warnings or ["None."])
+    lines = noted_lines(comparisons)
+    if lines:
+        yield element("h2", text("What was noted"))
+        yield bullets(lines)
     yield element("h2", text("Captures"))
     yield table(CAPTURE_HEADS, capture_rows(report), last="hash", kind="table long")
 

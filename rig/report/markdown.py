@@ -19,6 +19,7 @@ from rig.report.words import (
     condition_lines,
     cost_lines,
     drift_lines,
+    noted_lines,
     told,
     trend_lines,
 )
@@ -38,6 +39,9 @@ def _lines(report: Report) -> Iterator[str]:
     yield from (f"- {_text(line)}" for line in drift_lines(report.comparisons))
     yield from (f"- trend: {_text(line)}" for line in trend_lines(report.comparisons))
     yield from (f"- {_text(line)}" for line in report.comparisons.warnings)
+    lines = noted_lines(report.comparisons)
+    if lines:
+        yield from ("", "## What was noted", "", *(f"- {_text(line)}" for line in lines))
     yield from ("", "## Captures", "")
     yield from _table(CAPTURE_HEADS, capture_rows(report))
     made = f"Made by {report.program}, {report.made:%Y-%m-%d %H:%M:%S %Z}."

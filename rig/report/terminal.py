@@ -29,8 +29,10 @@ from rig.report.words import (
     condition_lines,
     cost_lines,
     drift_lines,
+    noted_lines,
     number,
     quantity_name,
+    rising_mark,
     told,
     trend_lines,
     with_expanded,
@@ -85,13 +87,20 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
-def print_figures(figures: Mapping[str, float], uncertainty: Mapping[str, float]) -> None:
+def print_figures(
+    figures: Mapping[str, float],
+    uncertainty: Mapping[str, float],
+    still_rising: Sequence[str] = (),
+) -> None:
     """The figures of one run, with their expanded uncertainty (k = 2) where it is known."""
     if not figures:
         console().print("This run has no steady part, and so no figures.")
         return
     rows = [
-        (quantity_name(column), *with_expanded(value, uncertainty.get(column), column))
+        (
+            quantity_name(column) + rising_mark(column, still_rising),
+            *with_expanded(value, uncertainty.get(column), column),
+        )
         for column, value in figures.items()
         if not column.startswith("steady_")
     ]
@@ -125,6 +134,8 @@ def print_comparisons(comparisons: Comparisons) -> None:
         _say(f"trend: {line}")
     for warning in comparisons.warnings:
         _say(f"note: {warning}")
+    for line in noted_lines(comparisons):
+        _say(f"noted: {line}")
 
 
 def _print_comparison(comparison: Comparison) -> None:

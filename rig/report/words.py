@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 
 from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
 from rig.analysis.powertrain import ASSUMPTIONS as ESTIMATE_ASSUMPTIONS
+from rig.analysis.rises import TOO_SMALL
 from rig.rounding import fixed, with_interval, with_uncertainty
 from rig.stand.quantities import label_of, unit_of
+from rig.text import one_line
 
 _TOLD = (
     "current_a", "voltage_v", "power_w", "speed_rpm", "torque_nm", "thrust_n", "rpm_per_v",
@@ -20,6 +23,8 @@ _PLACES = {"rpm": 0, "W": 1, "A": 2, "V": 2}
 _RESULTS = {
     "charge_ah": ("Charge, Ah", 3),
     "energy_wh": ("Energy, Wh", 3),
+    "recorded_s": ("Recorded, s", 1),
+    "bridged_pct": ("Time bridged in charge and energy, %", 1),
     "voltage_rest_v": ("Voltage at rest, V", 2),
     "rpm_per_v": ("Speed per volt under load, rpm/V", 1),
     "supply_ohm": ("Supply's resistance, ohm", 4),
@@ -27,6 +32,9 @@ _RESULTS = {
     "efficiency": ("Efficiency", 4),
 }
 """Figures that are no columns: name with unit, and places."""
+
+_EVENTS_NAMED = 5
+"""Marks and alarms of a run that a list names; `rig show` has all."""
 
 _NOTHING = 0.0005
 """Less than this is what the computer's rounding leaves of errors that cancel."""
@@ -37,6 +45,7 @@ _DEGC_PARTS = {
     "_start": "at the start, °C",
     "_end": "at the end of the drive, °C",
     "_peak": "peak, °C",
+    "_expected_peak": "peak expected, °C",
 }
 
 
@@ -50,6 +59,12 @@ def quantity_name(quantity: str) -> str:
     return f"{label_of(quantity)}, {unit_of(quantity)}"
 
 
+def rising_mark(quantity: str, still_rising: Sequence[str]) -> str:
+    """What is added to the name of a peak or rise that the recording did not see the end of."""
+    column, _, part = quantity.rpartition("_")
+    return " (still rising)" if part in ("peak", "rise") and column in still_rising else ""
+
+
 def number(value: float | None, quantity: str) -> str:
     """`value` with the places that suit its unit; a dash where there is none.
 
@@ -61,6 +76,8 @@ def number(value: float | None, quantity: str) -> str:
 def _places(quantity: str) -> int:
     if quantity in _RESULTS:
         return _RESULTS[quantity][1]
+    if quantity.endswith("_degc_rise"):
+        return 2
     if quantity.endswith(tuple(_DEGC_PARTS)):
         return 1
     return _PLACES.get(unit_of(quantity), 1)
@@ -108,7 +125,7 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
     """A row per quantity, as `change_heads` names the cells."""
     return [
         (
-            quantity_name(change.quantity),
+            quantity_name(change.quantity) + (f" ({change.note})" if change.note else ""),
             with_spread(change.baseline, change.baseline_spread, change.quantity),
             with_spread(change.variant, change.variant_spread, change.quantity),
             *_change_cells(change),
@@ -118,12 +135,14 @@ def change_rows(changes: Sequence[Change]) -> list[tuple[str, ...]]:
 
 
 def _change_cells(change: Change) -> tuple[str, str]:
+    """The change and its interval; of a large temperature rise also in percent."""
     if change.change is None:
-        return "-", "-"
+        return TOO_SMALL if change.why == TOO_SMALL else "-", "-"
+    of_rise = "" if change.rise_pct is None else f" ({fixed(change.rise_pct, 1, sign=True)} %)"
     if change.ci95 is None:
-        return f"{fixed(change.change, 2, sign=True)} {change.unit}", "-"
+        return f"{fixed(change.change, 2, sign=True)} {change.unit}{of_rise}", "-"
     value, low, high = with_interval(change.change, *change.ci95, sign=True)
-    return f"{value} {change.unit}", f"{low} to {high}"
+    return f"{value} {change.unit}{of_rise}", f"{low} to {high}"
 
 
 BUDGET_HEADS = ("quantity", "scatter ", "known ", "known's share ", "its largest part")
@@ -192,6 +211,44 @@ def alternative_rows(comparison: Comparison) -> list[tuple[str, ...]]:
         )
         for found in comparison.alternatives
     ]
+
+
+def noted(
+    notes: str,
+    events: Iterable[tuple[float | None, str]],
+    *,
+    pairs: Mapping[str, str] = MappingProxyType({}),
+    cause: str = "",
+) -> str:
+    """What a run is remembered by, on one line: why it ended, pairs, notes, marks and alarms.
+
+    An alarm that says that a reading is back, or that repeats `cause`, is left out. Of many
+    events only the first are named.
+    """
+    named = [
+        event_words(time_s, text)
+        for time_s, text in events
+        if not text.startswith("cleared: ") and not (cause and cause in text)
+    ]
+    if len(named) > _EVENTS_NAMED:
+        named[_EVENTS_NAMED:] = [f"and {len(named) - _EVENTS_NAMED} more marks or alarms"]
+    parts = [cause, *(f"{key}: {value}" for key, value in pairs.items()), notes, *named]
+    return "; ".join(one_line(part).removesuffix(".") for part in parts if part.strip())
+
+
+def event_words(time_s: float | None, text: str) -> str:
+    """A mark or an alarm, and when it came."""
+    return text if time_s is None else f"at {time_s:.1f} s {text}"
+
+
+def noted_lines(comparisons: Comparisons) -> list[str]:
+    """What was noted of which runs: notes, marks, alarms, and why a run did not end as planned."""
+    by_words: dict[str, list[str]] = {}
+    for run in comparisons.runs:
+        words = noted(run.notes, run.events, cause="" if run.outcome == "done" else run.cause)
+        if words:
+            by_words.setdefault(words, []).append(run.name)
+    return [f"{', '.join(names)}: {words}" for words, names in by_words.items()]
 
 
 def condition_lines(comparison: Comparison) -> list[str]:

@@ -14,6 +14,7 @@ from textual.screen import Screen
 
 from rig.errors import RigError
 from rig.headless import Outcome
+from rig.plans import new_setup_line
 from rig.recorder.handle import Recorder
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
 from rig.recorder.states import State
@@ -24,6 +25,7 @@ from rig.screen.feed import Feed
 from rig.screen.live import LiveScreen
 from rig.screen.messages import Concluded, Happened, RunEnded
 from rig.screen.notice import must_stop_before_leaving
+from rig.text import plain
 
 
 class Desk(Protocol):
@@ -31,6 +33,9 @@ class Desk(Protocol):
 
     def ports(self) -> list[tuple[str, str]]:
         """Ports to choose from, each with a description."""
+
+    def setups(self) -> list[str]:
+        """The setups that the folder knows, newest first."""
 
     def plan(self, port: str, setup: str, notes: str) -> Plan:
         """A plan for the next run of `setup`, for an operator who arms and starts by hand."""
@@ -91,12 +96,14 @@ class StandApp(App[None]):
             ports = self._desk.ports()
         except RigError:
             ports = []
-        self._show(BeginScreen(ports, self._setup or "", self._notes))
+        known = self._desk.setups()
+        self._show(BeginScreen(ports, self._setup or "", self._notes, self._port, known))
 
     def action_next_run(self) -> None:
         """A run on the port and the setup known."""
         if self.live is not None or self._port is None or self._setup is None:
             return
+        words = new_setup_line(self._setup, self._desk.setups())
         try:
             plan = self._desk.plan(self._port, self._setup, self._notes)
         except RigError as error:
@@ -110,6 +117,8 @@ class StandApp(App[None]):
         self.recorder = Recorder(plan, self._feed.deliver)
         self.live = LiveScreen(plan, self.tell)
         self._show(self.live)
+        if words:
+            self.notify(plain(words), markup=False)
 
     def tell(self, order: Order) -> None:
         """Pass an order on to the recorder, if one runs."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import ClassVar
 
 from rich.text import Text
@@ -10,10 +11,14 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.message import Message
 from textual.screen import Screen
+from textual.suggester import SuggestFromList
 from textual.widgets import Footer, Input, OptionList, Static
 from textual.widgets.option_list import Option
 
+from rig.plans import known_line
 from rig.text import plain
+
+LONGEST_SETUP = 80
 
 CAUTIONS = (
     "Bolt the motor down, stand clear of the propeller's plane, shield what can fly. Keep a "
@@ -23,7 +28,7 @@ CAUTIONS = (
 
 
 class BeginScreen(Screen[None]):
-    """A list of ports, two fields."""
+    """A list of ports, two fields. `port` is chosen at first; `known` setups are proposed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("f5", "connect", "Connect", id="connect", tooltip="Open the port"),
@@ -40,9 +45,18 @@ class BeginScreen(Screen[None]):
     class LookAgain(Message):
         """The list of ports may be old."""
 
-    def __init__(self, ports: list[tuple[str, str]], setup: str, notes: str) -> None:
+    def __init__(
+        self,
+        ports: list[tuple[str, str]],
+        setup: str,
+        notes: str,
+        port: str | None = None,
+        known: Sequence[str] = (),
+    ) -> None:
         super().__init__()
-        self._ports, self._setup, self._notes = ports, setup, notes
+        self._ports, self._setup, self._notes, self._port = ports, setup, notes, port
+        # What a field could not hold as it is, or would be cut in, is not proposed.
+        self._known = [name for name in known if name.isprintable() and len(name) <= LONGEST_SETUP]
 
     def compose(self) -> ComposeResult:
         """Cautions first."""
@@ -51,7 +65,16 @@ class BeginScreen(Screen[None]):
             yield Static("Board (up and down choose)")
             yield OptionList(id="ports")
             yield Static("Setup: what is being tried")
-            yield Input(self._setup, id="setup", placeholder="such as early-timing", max_length=80)
+            yield Input(
+                self._setup,
+                id="setup",
+                placeholder="such as early-timing",
+                max_length=LONGEST_SETUP,
+                suggester=SuggestFromList(self._known, case_sensitive=False),
+            )
+            if self._known:
+                words = f"Known here: {known_line(self._known)} (right arrow completes)"
+                yield Static(Text(words, no_wrap=True, overflow="ellipsis"), id="known")
             yield Static("Notes, kept in the capture")
             yield Input(self._notes, id="notes", max_length=300)
             yield Static("", id="complaint")
@@ -63,14 +86,20 @@ class BeginScreen(Screen[None]):
         self.query_one("#setup", Input).focus()
 
     def list_ports(self, ports: list[tuple[str, str]]) -> None:
-        """Show these."""
-        self._ports = ports
+        """Show these; the choice stays as it was, also where its port is not listed."""
         choices = self.query_one("#ports", OptionList)
+        if choices.highlighted is not None:
+            self._port = self._ports[choices.highlighted][0]
+        names = [port for port, _ in ports]
+        if self._port is not None and self._port not in names:
+            ports, names = [(self._port, "not listed now"), *ports], [self._port, *names]
+        self._ports = ports
         choices.clear_options()
         choices.add_options(
             Option(Text(plain(f"{port}  {words}"), no_wrap=True)) for port, words in ports
         )
-        choices.highlighted = 0 if ports else None
+        if ports:
+            choices.highlighted = names.index(self._port) if self._port is not None else 0
 
     def complain(self, words: str) -> None:
         """Say why it did not work."""

@@ -47,6 +47,11 @@ def key_of(column: str) -> str:
     return _KEYS.get(column, column.removesuffix(_TEMPERATURE))
 
 
+def is_column(name: str) -> bool:
+    """Whether `name` is the column of a quantity, and not a figure that follows from one."""
+    return column_of(key_of(name)) == name
+
+
 def is_temperature(column: str) -> bool:
     """Whether a column holds degrees Celsius."""
     return column.endswith(_TEMPERATURE)

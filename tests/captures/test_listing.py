@@ -1,11 +1,12 @@
 """What `rig runs` shows of a folder."""
 
+import os
 from pathlib import Path
 
 import pytest
 
 from rig.captures.convert import convert
-from rig.captures.listing import WANTS_SALVAGE, list_captures
+from rig.captures.listing import WANTS_SALVAGE, known_setups, list_captures
 from rig.errors import InputFileError
 from tests.captures import journals
 
@@ -32,6 +33,18 @@ def test_a_journal_salvaged_under_a_second_name_is_not_flagged(tmp_path: Path) -
     journal = journals.written(tmp_path / "a.journal", journals.whole_run())
     assert convert(journal).name == "a_2.parquet"
     assert [row.path.name for row in list_captures(tmp_path)] == ["a.parquet", "a_2.parquet"]
+
+
+def test_the_setups_that_a_folder_knows_newest_first(tmp_path: Path) -> None:
+    assert known_setups(tmp_path / "nowhere") == []
+    for name, setup in (("1", "early"), ("2", "late"), ("3", "early")):
+        lines = [journals.begin(setup=setup), *journals.whole_run()[1:]]
+        convert(journals.written(tmp_path / f"{name}.journal", lines))
+    (tmp_path / "4.parquet").write_bytes(b"PAR1")
+    (tmp_path / "5.parquet").mkdir()
+    os.mkfifo(tmp_path / "6.parquet")
+    (tmp_path / "._7.parquet").write_bytes(b"")
+    assert known_setups(tmp_path) == ["early", "late"]
 
 
 def test_no_folder(tmp_path: Path) -> None:

@@ -102,6 +102,36 @@ def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_
     assert rig("recalibrate", capture, "--stand", "rig/stand/marram.toml").returncode == 0
 
 
+def test_a_run_keeps_its_pairs_and_a_new_setup_is_named_as_new(tmp_path: Path) -> None:
+    done = short_run(tmp_path, "--with", "pack=P 1", "--with", "fan=F=1", "--notes", "[b]cold[/]")
+    assert done.returncode == 0, done.stderr
+    assert "new setup" not in done.stderr
+    capture = Path(json.loads(done.stdout)["capture"])
+    assert read_meta(capture).pairs == {"pack": "P 1", "fan": "F=1"}
+    again = short_run(tmp_path, "--setup", "erly")
+    assert again.returncode == 0, again.stderr
+    assert "new setup 'erly' (known here: early)\n" in again.stderr
+    mistyped = json.loads(again.stdout)["capture"]
+    assert rig("amend", mistyped, "--setup", "early").returncode == 0
+    listed = rig("runs", tmp_path).stdout.splitlines()
+    assert len(listed) == 3
+    assert "pack: P 1; fan: F=1; [b]cold[/]" in listed[1]
+    assert Path(mistyped).name in listed[2] and " early " in listed[2]
+    shown = rig("show", mistyped).stdout
+    assert "setup was 'erly'" in shown
+
+
+@pytest.mark.parametrize("option", ["--setup", "--notes", "--with"])
+def test_words_that_are_not_unicode_are_refused_at_the_door(tmp_path: Path, option: str) -> None:
+    word = b"pack=caf\xe9" if option == "--with" else b"caf\xe9"
+    done = subprocess.run(
+        [*RUN, "--simulated", "--out", tmp_path, option, word], capture_output=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") <= 2 and option.encode() in done.stderr
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_run_over_tcp_is_complete_too(tmp_path: Path, stand: Path) -> None:
     with SimulatedBoard(["--tcp", "--lines=1000"]) as board:
         done = rig(

@@ -14,13 +14,15 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from rig import review
+from rig.captures.capture import META_KEY
 from rig.cli import main
 from rig.report.data import as_data
 from rig.rounding import with_interval, with_uncertainty
-from tests.report.captures import HOSTILE, SAMPLES, hostile
+from tests.report.captures import HOSTILE, SAMPLES, hostile, write
 
 MADE = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
 HARMFUL = re.compile("[\x00-\x09\x0b-\x1f\x7f\u202a-\u202e\u2066-\u2069]")
@@ -153,6 +155,53 @@ def test_markdown_has_the_numbers_and_whole_tables(hostile_captures: Path, tmp_p
     item = as_data(review.compare([hostile_captures], "late"))["variants"][HOSTILE]
     assert f"{item['changes']['speed_rpm']['change_pct']:+.2f} %" in text
     assert item["verdict"].upper() in text
+
+
+def remembered(folder: Path) -> Path:
+    """The samples with notes, pairs and marks of the worst kind in one of them."""
+    for source in SAMPLES.glob("*.parquet"):
+        file = pq.ParquetFile(source)
+        meta = json.loads(file.metadata.metadata[META_KEY])
+        meta["notes"] = ""
+        meta["pairs"] = {"pack": "P1"}
+        if source.name.endswith("early_01.parquet"):
+            meta["pairs"] = {"pack": "<b>[bold]P2|*[/]"}
+            meta |= {"notes": HOSTILE, "marks": [{"text": f"noise {HOSTILE}", "time_s": 3.25}]}
+        write(folder / source.name, file.read(), meta)
+    return folder
+
+
+@pytest.mark.parametrize("ending", [".html", ".md", ".json", "terminal"])
+def test_what_a_run_is_remembered_by(
+    tmp_path: Path, ending: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = remembered(tmp_path)
+    if ending == "terminal":
+        assert main(["compare", str(folder), "--baseline", "late"]) == 0
+        text = capsys.readouterr().out
+    else:
+        out = review.report([folder], "late", tmp_path / f"report{ending}", MADE)
+        text = out.read_text(encoding="utf-8")
+    if ending == ".json":
+        noted = {entry["capture"]: entry for entry in json.loads(text)["noted"]}
+        (early,) = (entry for name, entry in noted.items() if "early_01" in name)
+        (trip,) = (entry for name, entry in noted.items() if "trip" in name)
+        assert (early["notes"], early["events"]) == (HOSTILE, [[3.25, f"noise {HOSTILE}"]])
+        assert trip["cause"].startswith("Current is 16.9 A")
+        return
+    assert not HARMFUL.search(text)
+    if ending == ".html":
+        assert "<script" not in text and "<b>" not in text
+        text = words(text)
+    text = text.replace("\\", "") if ending == ".md" else text
+    for said in (
+        "early_01.parquet: <script>alert('x')</script>",
+        "at 3.2 s noise <script>",
+        "trip_01.parquet: Current is 16.9 A, over the limit of 15.0 A; at 1.0 s warning: Current",
+        "pack: P1 in late, <b>[bold]P2|*[/] or P1 in early",
+    ):
+        assert said in text
+    assert text.count("early_02.parquet:") == 0
 
 
 def test_json_is_the_comparison_and_the_runs(tmp_path: Path) -> None:

@@ -71,9 +71,14 @@ class TestDesk:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.planned: list[tuple[str, str, str]] = []
+        self.known: list[str] = []
+        self.listed = [("/dev/ttyX0", "a board\x1b[31m")]
 
     def ports(self) -> list[tuple[str, str]]:
-        return [("/dev/ttyX0", "a board\x1b[31m")]
+        return self.listed
+
+    def setups(self) -> list[str]:
+        return self.known
 
     def plan(self, port: str, setup: str, notes: str) -> Plan:
         self.planned.append((port, setup, notes))

@@ -58,7 +58,9 @@ async def shoot(scene: str, size: tuple[int, int], colour: bool) -> str:
     """One file's content."""
     with _environment(colour):
         known = (None, None) if scene == "begin" else ("/dev/ttyX0", "early")
-        app = StandApp(TestDesk(Path("captures")), (*known, ""))
+        desk = TestDesk(Path("captures"))
+        desk.known = ["early", "late"]
+        app = StandApp(desk, (*known, ""))
         async with app.run_test(size=size) as pilot:
             await pilot.pause()
             for message in _messages(scene):

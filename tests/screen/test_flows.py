@@ -10,7 +10,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input, OptionList, Static
 
-from rig.bench import Desk, Request
+from rig.bench import SIMULATED, Desk, Request
 from rig.recorder.messages import (
     Acknowledge,
     ArmRun,
@@ -291,6 +291,85 @@ async def test_the_board_and_the_setup_are_chosen_first(desk: TestDesk) -> None:
         await pilot.pause()
         assert isinstance(app.screen, LiveScreen)
         assert desk.planned == [("/dev/ttyX0", "late", "")]
+
+
+BOARDS = [("/dev/ttyX0", "a board"), ("/dev/ttyX1", "another"), ("simulated", "no hardware")]
+
+
+def chosen(app: StandApp) -> str:
+    """The port under the cursor of the begin screen."""
+    choices = app.screen.query_one(OptionList)
+    assert choices.highlighted is not None
+    return str(choices.get_option_at_index(choices.highlighted).prompt).split()[0]
+
+
+async def over(pilot: Pilot[None]) -> None:
+    """The run ends, and its figures are shown."""
+    await deliver(pilot, STOPPED)
+    await pilot.app.workers.wait_for_complete()
+    await pilot.pause()
+
+
+@pytest.mark.parametrize("port", ["/dev/ttyX1", "simulated", "socket://bench:7000"])
+async def test_another_setup_keeps_the_board(desk: TestDesk, port: str) -> None:
+    desk.listed = BOARDS
+    app = StandApp(desk, (port, "early", ""))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await over(pilot)
+        await pilot.press("b")
+        await pilot.pause()
+        assert isinstance(app.screen, BeginScreen)
+        assert chosen(app) == port
+        app.screen.query_one("#setup", Input).value = "late"
+        await pilot.press("f6")
+        await pilot.pause()
+        assert chosen(app) == port
+        await pilot.press("enter")
+        await pilot.pause()
+        assert desk.planned == [(port, "early", ""), (port, "late", "")]
+
+
+async def test_looking_again_keeps_what_was_chosen(desk: TestDesk) -> None:
+    desk.listed = BOARDS
+    app = StandApp(desk, (None, None, ""))
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.screen.query_one(OptionList).focus()
+        await pilot.press("down")
+        assert chosen(app) == "/dev/ttyX1"
+        desk.listed = [("/dev/ttyA0", "plugged in just now"), *BOARDS]
+        await pilot.press("f6")
+        await pilot.pause()
+        assert chosen(app) == "/dev/ttyX1"
+
+
+async def test_the_simulated_board_stays_the_same(tmp_path: Path) -> None:
+    with Desk(Request(simulated=True, folder=tmp_path, seed=1)) as real:
+        assert real.setups() == []
+        ports = [real.plan(SIMULATED, setup, "").port for setup in ("early", "late")]
+    assert ports[0] == ports[1]
+
+
+async def test_setups_that_are_known_are_proposed(desk: TestDesk) -> None:
+    desk.known = ["late timing", "early", "\x1b[2J", "x" * 81]
+    app = StandApp(desk, ("/dev/ttyX0", None, ""))
+    async with app.run_test(size=(80, 24)) as pilot:
+        known = str(app.screen.query_one("#known", Static).render())
+        assert known == "Known here: late timing, early (right arrow completes)"
+        await pilot.press("L")
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        await pilot.press("right", "enter")
+        await pilot.pause()
+        assert desk.planned == [("/dev/ttyX0", "late timing", "")]
+        assert not app._notifications
+
+
+async def test_a_new_setup_is_named_as_new(desk: TestDesk) -> None:
+    desk.known = ["early", "late[/]"]
+    app = StandApp(desk, ("/dev/ttyX0", "erly", ""))
+    async with app.run_test(size=(80, 24)):
+        (note,) = app._notifications
+        assert note.message == "new setup 'erly' (known here: early, late[/])"
 
 
 HOSTILE = "\x1b[2J[bold red]x[/] \u202eevil\x07"
