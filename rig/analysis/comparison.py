@@ -31,7 +31,15 @@ from rig.analysis.conditions import conditions
 from rig.analysis.contrasts import Floats, Model, critical, family_critical
 from rig.analysis.effects import Critical, Effects, Estimate, Part, RunTable, stand_parts
 from rig.analysis.inference import grubbs
-from rig.analysis.order import IN_TURN, ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
+from rig.analysis.order import (
+    IN_TURN,
+    ONE_AFTER_THE_OTHER,
+    THERE_AND_BACK,
+    UNKNOWN,
+    Order,
+    drift_choice,
+    widened,
+)
 from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
 from rig.analysis.rises import judged_rise
 from rig.analysis.runs import Run
@@ -405,10 +413,10 @@ class _Table:
         )
 
     def _trend(self, table: RunTable, levels: dict[str, float], quantity: str) -> Trend:
-        orders = [table.order(self.baseline, o) for o in self.others if o in table.setups]
-        lined = all(order.takes_out_drift for order in orders)
+        factors = slope_factors(levels, table.setups)
+        lined, share = drift_choice(table.setups, table.time_s.tolist(), factors)
         model = Model(table.setups, table.values, table.time_s if lined else None)
-        side = model.combination(slope_factors(levels, table.setups))
+        side = widened(model.combination(factors), share)
         effects = Effects(table.names, (side,), critical, self._stand_parts(table, side.weights))
         found = effects.estimate(quantity)
         column = table.values[:, table.names.index(quantity)]

@@ -238,16 +238,17 @@ def _pairs(
     found = []
     for key in dict.fromkeys(key for run in pair for key in run.pairs):
         sides = [
-            sorted({run.pairs.get(key, "-") for run in pair if run.setup == setup})
+            sorted({run.pairs.get(key, "not noted") for run in pair if run.setup == setup})
             for setup in (baseline, variant)
         ]
         if len({*sides[0], *sides[1]}) == 1:
             continue
-        text = f"{key}: {', '.join(sides[0])} in {baseline}, {', '.join(sides[1])} in {variant}"
+        before, after = map(" or ".join, sides)
+        text = f"{key}: {before} in {baseline}, {after} in {variant}"
         share = _unshared(runs, baseline, variant, key) if key == "pack" else 0.0
         size = OTHER_PACK * share
         effects = _scaled(SUPPLY, size) | _rises(runs, RISE_PER_LOSS * size) if size else {}
-        found.append(Condition(key, text, None, effects))
+        found.append(Condition(f"with {key}", text, None, effects))
     return found
 
 
@@ -257,7 +258,7 @@ def _unshared(runs: Sequence[Run], baseline: str, variant: str, key: str) -> flo
     weights = np.mean([side.weights for side in table.contrasts(baseline, variant)], axis=0)
     sums: dict[str, float] = {}
     for run, weight in zip(runs, weights.tolist(), strict=True):
-        value = run.pairs.get(key, "-")
+        value = run.pairs.get(key, "")
         sums[value] = sums.get(value, 0.0) + weight
     return sum(map(abs, sums.values())) / 2.0
 

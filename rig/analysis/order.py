@@ -18,7 +18,8 @@ What holds for steps holds for every drift in one direction: each is a sum of st
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -47,8 +48,8 @@ class Order:
 
     kind: str
     takes_out_drift: bool = False
-    widened: float = 1.0
-    """What the scatter is multiplied by."""
+    share: float = 0.0
+    """How far a step moves the estimate at most, in reaches of the interval."""
 
     @property
     def separates(self) -> bool:
@@ -64,15 +65,12 @@ def order_of(
 
     `began_s` is when each run began, in ascending order; nan is not known.
     """
-    time_s = np.array(began_s)
-    if not np.isfinite(time_s).all() or not np.ptp(time_s) > 0.0:
+    if not _is_known(began_s):
         return Order(UNKNOWN)
-    plain = _worst_step(setups, time_s, baseline, variant, takes_out_drift=False)
-    lined = _worst_step(setups, time_s, baseline, variant, takes_out_drift=True)
-    worst = min(plain, lined)
+    lined, share = drift_choice(setups, began_s, {variant: 1.0, baseline: -1.0})
     _, before, after = _blocks(setups, baseline, variant)
-    if worst <= MOST_SHARE and len(after) >= FEWEST_SWITCHES:
-        return Order(IN_TURN, lined <= plain, max(1.0, worst / SAFE_SHARE))
+    if share <= MOST_SHARE and len(after) >= FEWEST_SWITCHES:
+        return Order(IN_TURN, lined, share)
     switches = set(zip(before, after, strict=True))
     if {(baseline, variant), (variant, baseline)} <= switches:
         return Order(THERE_AND_BACK)
@@ -95,12 +93,42 @@ def contrasts(
     if order.kind == THERE_AND_BACK:
         return _there_and_back(setups, values, baseline, variant)
     model = Model(tuple(setups), values, time_s if order.takes_out_drift else None)
-    found = model.contrast(baseline, variant)
-    return (replace(found, covariance=found.covariance * order.widened**2),)
+    return (widened(model.contrast(baseline, variant), order.share),)
+
+
+def widened(contrast: Contrast, share: float) -> Contrast:
+    """`contrast` with as much scatter as brings `share` of a step down to SAFE_SHARE."""
+    factor = max(1.0, min(share, MOST_SHARE) / SAFE_SHARE)
+    return replace(contrast, covariance=contrast.covariance * factor**2)
+
+
+def drift_choice(
+    setups: Sequence[str], began_s: Sequence[float], factors: Mapping[str, float]
+) -> tuple[bool, float]:
+    """Whether a straight drift is better taken out, and the share of a step that is left then.
+
+    For the sum of the setups' means times `factors`. No drift is taken out of runs whose times
+    are not known.
+    """
+    if not _is_known(began_s):
+        return False, 0.0
+    time_s = np.array(began_s)
+    lined, plain = (
+        _worst_step(setups, time_s, factors, takes_out_drift=out) for out in (True, False)
+    )
+    return (True, lined) if lined <= SAFE_SHARE or lined <= plain else (False, plain)
+
+
+def _is_known(began_s: Sequence[float]) -> bool:
+    return all(map(math.isfinite, began_s)) and max(began_s) > min(began_s)
 
 
 def _worst_step(
-    setups: Sequence[str], time_s: Floats, baseline: str, variant: str, *, takes_out_drift: bool
+    setups: Sequence[str],
+    time_s: Floats,
+    factors: Mapping[str, float],
+    *,
+    takes_out_drift: bool,
 ) -> float:
     """How far a step between two runs moves the estimate, in reaches of the interval.
 
@@ -112,7 +140,7 @@ def _worst_step(
         ramp = (time_s - time_s[0]) / np.ptp(time_s)
         steps = np.column_stack([steps, ramp])
     model = Model(tuple(setups), steps, time_s if takes_out_drift else None)
-    found = model.contrast(baseline, variant)
+    found = model.combination(factors)
     if not found.df.all():
         return np.inf
     moved = np.abs(found.estimates) > 1e-9

@@ -16,9 +16,12 @@ from dataclasses import dataclass
 from rig.analysis.answers import Bound, Change, Condition, EfficiencyChange, Interval, Verdict
 from rig.analysis.order import ONE_AFTER_THE_OTHER, THERE_AND_BACK, UNKNOWN, Order
 from rig.rounding import fixed, with_interval
+from rig.stand.quantities import label_of
 
 WORTH, NOT_WORTH, CANNOT_TELL = "worth it", "not worth it", "cannot tell"
 FASTER, SLOWER, NO_DIFFERENCE = "faster", "slower", "no difference shown"
+
+_COSTS = {"current_a": "Current", "power_w": "Power", "efficiency": "Loss of efficiency"}
 
 FIXED = "Intervals hold for a number of runs fixed beforehand."
 
@@ -95,15 +98,15 @@ def _judged(evidence: Evidence, worth_pct: float | None) -> tuple[str, list[str]
 
 def _cost(bound: Bound, change: Change | None) -> tuple[bool, str]:
     """Whether a bound is passed for certain, and what is to be said; empty where it is kept."""
-    name = "loss of efficiency" if bound.quantity == "efficiency" else bound.quantity
-    limit = f"the {bound.at_most:g} {bound.unit} that {_name(name)} may cost"
+    name = _COSTS.get(bound.quantity) or label_of(bound.quantity.removesuffix("_rise")) + " rise"
+    limit = f"the {bound.at_most:g} {bound.unit} allowed"
     if change is None or change.change is None or change.ci95 is None:
-        return False, f"Whether it stays within {limit} is not known."
+        return False, f"{name}: not known whether it stays within {limit}."
     low, high = change.ci95
     if low > bound.at_most:
-        return True, f"It costs more than {limit}: {_text(change)}."
+        return True, f"{name}: more than {limit} ({_text(change)})."
     if high > bound.at_most:
-        return False, f"It may cost more than {limit}: {_text(change)}."
+        return False, f"{name}: perhaps more than {limit} ({_text(change)})."
     return False, ""
 
 
@@ -146,24 +149,24 @@ def _stopped(evidence: Evidence) -> list[str]:
 
 
 def _changes(evidence: Evidence) -> str:
-    """What changed, and at what cost, in one sentence."""
+    """What changed, and at what cost."""
     speed, current, efficiency = evidence.speed, evidence.current, evidence.efficiency
     if speed is None or speed.change is None:
         return ""
-    interval = "" if speed.ci95 is None else ", 95 % confidence interval in brackets"
-    parts = [f"speed {_text(speed)}{interval}"]
+    sentence = f"Speed changed by {_text(speed, 'at 95 % confidence')}"
     if current is not None and current.change is not None:
-        parts.append(f"current {_text(current)}")
-    if efficiency.value is not None and efficiency.ci95 is not None:
-        low, high = efficiency.ci95
-        shown = "" if low > 0.0 or high < 0.0 else ": no change shown"
-        parts.append(
-            f"efficiency {_amount(efficiency.value, efficiency.ci95, '%')}{shown}, assuming the "
-            "power of the rotor goes about with the cube of speed"
-        )
-    there_and_back = evidence.order.kind == THERE_AND_BACK
-    drift = " for any drift in one direction" if there_and_back else ""
-    return f"Changes{drift}: {'; '.join(parts)}."
+        sentence += f", current by {_text(current)}"
+    if evidence.order.kind == THERE_AND_BACK:
+        sentence += ", whatever drift in one direction there was"
+    if efficiency.value is None or efficiency.ci95 is None:
+        return f"{sentence}."
+    low, high = efficiency.ci95
+    amount = _amount(efficiency.value, efficiency.ci95, "%")
+    shown = f"changed by {amount}" if low > 0.0 or high < 0.0 else f"shows no change: {amount}"
+    return (
+        f"{sentence}. Efficiency {shown}, assuming that the rotor's power goes with about the "
+        "cube of speed."
+    )
 
 
 def _could_have_shown(speed: Change | None) -> list[str]:
@@ -176,17 +179,13 @@ def _could_have_shown(speed: Change | None) -> list[str]:
     ]
 
 
-def _text(change: Change) -> str:
+def _text(change: Change, level: str = "") -> str:
     assert change.change is not None
-    return _amount(change.change, change.ci95, change.unit)
+    return _amount(change.change, change.ci95, change.unit, level)
 
 
-def _amount(value: float, interval: Interval | None, unit: str) -> str:
+def _amount(value: float, interval: Interval | None, unit: str, level: str = "") -> str:
     if interval is None:
         return f"{fixed(value, 2, sign=True)} {unit}"
     middle, low, high = with_interval(value, *interval, sign=True)
-    return f"{middle} {unit} ({low} to {high})"
-
-
-def _name(quantity: str) -> str:
-    return quantity.rsplit("_", 1)[0] if quantity.endswith(("_a", "_w", "_rpm")) else quantity
+    return f"{middle} {unit} ({low} to {high}{' ' + level if level else ''})"

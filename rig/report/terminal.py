@@ -104,8 +104,9 @@ def print_figures(
         for column, value in figures.items()
         if not column.startswith("steady_")
     ]
-    title = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
-    heads = ["quantity", "mean ", "expanded uncertainty (k = 2)"]
+    window = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
+    title = f"{window}; +- is the expanded uncertainty (k = 2)"
+    heads = ["quantity", "mean ", "+- U"]
     print_table(heads, rows, title=title)
 
 

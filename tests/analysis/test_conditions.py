@@ -31,6 +31,7 @@ def runs(setup: str, packs: Sequence[str]) -> list[Run]:
 def test_pairs_that_differ_are_named(
     late: Sequence[str], early: Sequence[str], texts: list[str]
 ) -> None:
-    found = [c for c in conditions(runs("late", late), runs("early", early)) if "with" in c.name]
+    made = [*runs("late", late), *runs("early", early)]
+    found = [c for c in conditions(made, "late", "early", {}) if "with" in c.name]
     assert [condition.text for condition in found] == texts
     assert all(condition.speed_pct is None for condition in found)

@@ -12,6 +12,8 @@ import pytest
 from uncertainties import ufloat
 
 from rig.analysis.runs import Run
+from rig.captures.capture import load
+from rig.captures.convert import sampler_of
 from rig.gather import gather
 
 SAMPLE = sorted((Path(__file__).parents[2] / "sample_captures").glob("*_early_01.parquet"))[0]
@@ -31,6 +33,15 @@ def stand(means: Mapping[str, float]) -> dict[str, Any]:
         found["speed_rpm"] = means["speed_rpm"]
         found["torque_nm"] = means["torque_nm"]
     return found
+
+
+def ideal_converter(capture: Path) -> Run:
+    """A run whose stand has no other error than those of its components."""
+    (run,) = gather([capture])
+    meta = load(capture).meta
+    exact = {"linearity_counts": 0.0, "reference_drift_pct": 0.0}
+    sampler = sampler_of({**meta.stand, "converter": exact}, meta.hello, meta.channels)
+    return replace(run, stand=lambda means: sampler.measured(means, single=False))
 
 
 def test_each_part_by_hand() -> None:
@@ -53,7 +64,7 @@ def test_each_part_by_hand() -> None:
 
 
 def test_a_gain_that_two_runs_share_cancels_in_the_ratio_of_their_charges() -> None:
-    (run,) = gather([SAMPLE])
+    run = ideal_converter(SAMPLE)
     more = replace(run, figures={**run.figures, "charge_ah": 1.1 * run.figures["charge_ah"]})
     ratio = more.measured["charge_ah"] / run.measured["charge_ah"]
     alone = run.measured["charge_ah"]

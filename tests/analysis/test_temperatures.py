@@ -15,7 +15,7 @@ from rig.analysis.figures import figures_of
 from rig.analysis.temperatures import warmed
 from rig.captures.capture import load
 from rig.captures.convert import sampler_of
-from rig.gather import gather
+from tests.analysis.test_derived import ideal_converter
 
 Floats = NDArray[np.float64]
 SAMPLE = sorted((Path(__file__).parents[2] / "sample_captures").glob("*_early_01.parquet"))[0]
@@ -128,7 +128,7 @@ def test_figures_name_it() -> None:
 
 def test_a_rise_has_the_thermistor_s_part_and_what_both_readings_share_cancels() -> None:
     """By Monte Carlo: the thermistor's components drawn at random, the same for both readings."""
-    (run,) = gather([SAMPLE])
+    run = ideal_converter(SAMPLE)
     run = replace(
         run,
         figures={**run.figures, "motor_degc_start": 21.0, "motor_degc_peak": 61.0,

@@ -22,8 +22,6 @@ def test_the_samples_are_as_their_readme_says(tmp_path: Path) -> None:
 
 def test_more_timing_gives_speed_and_costs_current() -> None:
     """The field is weakened by 0.17 % a degree: over 15 degrees, less what the load takes."""
-    changes = {
-        c.quantity: c.change_pct or 0.0 for c in compare([SAMPLES], "late").variants[0].changes
-    }
+    changes = {c.quantity: c.change or 0.0 for c in compare([SAMPLES], "late").variants[0].changes}
     assert 1.0 < changes["speed_rpm"] < 3.3
     assert changes["current_a"] > 3.0 * changes["speed_rpm"]
