@@ -164,8 +164,7 @@ def _start(runs: Sequence[Run], baseline: str, variant: str) -> Condition | None
     effects = _scaled(WARMTH, found.excess)
     effects["motor_degc_rise"] = RISE_PER_START * found.excess
     text = (
-        f"motor started at {found.before:.1f} degC and {found.after:.1f} degC "
-        f"({found.change:+.1f} K)"
+        f"motor started at {found.before:.1f} °C and {found.after:.1f} °C ({found.change:+.1f} K)"
     )
     likely_pct = 100.0 * WARMTH["speed_rpm"] * found.change
     return Condition("start temperature", text, likely_pct, effects)

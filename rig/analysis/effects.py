@@ -21,6 +21,7 @@ from rig.analysis.contrasts import Contrast, Floats, detectable
 from rig.analysis.inference import fieller
 from rig.analysis.order import Order, contrasts, order_of
 from rig.analysis.runs import Run
+from rig.stand.model import REFERENCE_DRIFT
 
 Interval = tuple[float, float]
 Critical = Callable[[float], float]
@@ -92,11 +93,22 @@ class RunTable:
 class Effects:
     """All changes between two setups."""
 
-    names: Sequence[str]
-    sides: Sequence[Contrast]
-    """Two where the truth may lie anywhere between them (`rig.analysis.order`)."""
+    table: RunTable
+    compare: Callable[[RunTable], Sequence[Contrast]]
+    """The changes of a table's columns: two where the truth may be anywhere between them
+    (`rig.analysis.order`)."""
     critical: Critical
     parts: Sequence[Part] = field(default_factory=tuple)
+
+    @property
+    def names(self) -> Sequence[str]:
+        """The quantities."""
+        return self.table.names
+
+    @cached_property
+    def sides(self) -> Sequence[Contrast]:
+        """The changes of all quantities."""
+        return self.compare(self.table)
 
     @property
     def weights(self) -> Floats:
@@ -136,19 +148,21 @@ class Effects:
                           for part in self.parts]).reshape(-1, 2)  # fmt: skip
         values: list[float] = []
         ends: list[Interval | None] = []
-        for side in self.sides:
+        for place, side in enumerate(self.sides):
             changes = np.expm1(side.estimates[pair])
             values.append(float(changes[0] / changes[1]) if changes[1] else math.nan)
-            df = float(side.df[pair].min())
-            if not df > 0.0:
+            if not side.df[pair].min() > 0.0 or not changes[1]:
                 ends.append(None)
                 continue
             # From logarithms to fractions, by the slope of the exponential.
             slope = np.outer(1.0 + changes, 1.0 + changes)
             scatter = side.covariance[np.ix_(pair, pair)] * slope
             covariance = scatter + (added.T @ added) * slope
+            # Fieller's interval asks whether over - ratio * under is zero: its own scatter and
+            # degrees of freedom count.
             line = np.array([1.0, -values[-1]])
             whole, own = float(line @ covariance @ line), float(line @ scatter @ line)
+            df = self._df(place, pair, line * (1.0 + changes))
             df = df * (whole / own) ** 2 if own > 0.0 else math.inf
             up, down = changes.tolist()
             ends.append(fieller(up, down, covariance.tolist(), self.critical(df)))
@@ -158,12 +172,19 @@ class Effects:
             return (value if math.isfinite(value) else None), None
         return value, (min(low for low, _ in known), max(high for _, high in known))
 
+    def _df(self, place: int, columns: Sequence[int], factors: Floats) -> float:
+        """The degrees of freedom of a sum of `columns` times `factors`, on one side."""
+        summed = self.table.values[:, columns] @ factors
+        table = RunTable(self.table.runs, ("sum",), summed[:, None])
+        return float(self.compare(table)[place].df[0])
+
 
 def stand_parts(table: RunTable, weights: Floats, log: Callable[[str], bool]) -> list[Part]:
     """What the stand's components add to the changes that `weights` make of the runs.
 
-    One part for each component; a gain error that all runs share adds nothing to a ratio.
-    `log` says which quantities are compared as logarithms.
+    One part for each component; a gain error that all runs share adds nothing to a ratio. The
+    reference may have moved between setups, so its drift is one part for each setup. `log` says
+    which quantities are compared as logarithms.
     """
     tags: dict[object, str] = {}
     effects: dict[object, dict[str, float]] = {}
@@ -175,10 +196,12 @@ def stand_parts(table: RunTable, weights: Floats, log: Callable[[str], bool]) ->
                 continue
             scale = weight / reading.nominal_value if log(name) else weight
             for variable, slope in reading.derivatives.items():
-                tags[variable] = variable.tag or "other"
-                mine = effects.setdefault(variable, {})
+                drifts = variable.tag == REFERENCE_DRIFT
+                source = (REFERENCE_DRIFT, run.setup) if drifts else variable
+                tags[source] = variable.tag or "other"
+                mine = effects.setdefault(source, {})
                 mine[name] = mine.get(name, 0.0) + scale * slope * variable.std_dev
-    return [Part(tags[variable], mine) for variable, mine in effects.items()]
+    return [Part(tags[source], mine) for source, mine in effects.items()]
 
 
 def _scatter(side: Contrast, index: int) -> float:

@@ -214,13 +214,17 @@ class Tachometer(Closed):
     """How far the board's clock may be off: a ceramic resonator (common practice, no source)."""
 
 
+REFERENCE_DRIFT = "reference drift"
+"""The name of that source of uncertainty."""
+
+
 @dataclass(frozen=True, slots=True)
 class Converter(Closed):
     """How far the board's converter and its reference may be off, as half-widths.
 
     `linearity_counts` is in counts of one conversion: the 10-bit converter of a microcontroller
     has an integral nonlinearity of 0.5 to 1 (typical data sheets, from memory).
-    `reference_drift_pct` is how far the reference voltage may move from run to run: a supply
+    `reference_drift_pct` is how far the reference voltage may move between setups: a supply
     used as the reference, a few K of self-heating (common practice, no source).
     """
 

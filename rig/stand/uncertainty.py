@@ -22,7 +22,16 @@ from typing import Any
 from uncertainties import correlated_values, ufloat
 
 from rig.stand.bound import BoundChannel
-from rig.stand.model import Converter, Digital, Divider, Line, Parameter, Shunt, Tachometer
+from rig.stand.model import (
+    REFERENCE_DRIFT,
+    Converter,
+    Digital,
+    Divider,
+    Line,
+    Parameter,
+    Shunt,
+    Tachometer,
+)
 
 STEP_U = 1 / math.sqrt(12)
 """Standard uncertainty of a value known to one step, in steps (JCGM 100:2008 F.2.2.1)."""
@@ -152,7 +161,7 @@ class Budget:
 
     def _drift(self, _run: Hashable) -> Any:
         u = self._converter.reference_drift_pct / 100 * HALF_WIDTH_U
-        return ufloat(1.0, u, "reference drift") if u else 1.0
+        return ufloat(1.0, u, REFERENCE_DRIFT) if u else 1.0
 
     def _nonlinearity(self, bound: BoundChannel, count: float) -> Any:
         """The converter's linearity error at `count`, in counts of one conversion.
