@@ -16,13 +16,13 @@ from rig.analysis.answers import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
-from rig.analysis.runs import Run
 from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
+from rig.captures.dataset import find_captures
 from rig.captures.files import write_new
 from rig.errors import SettingsError
-from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
+from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
@@ -136,16 +136,16 @@ def compare(
     window_s: tuple[float, float] | None = None,
 ) -> Comparisons:
     """The setups in `paths` against `baseline`. Raises RigError."""
-    runs = _runs(paths, window_s)
-    return compare_runs(list(runs.values()), baseline, question)
+    gathered = _gathered(paths, window_s)
+    return compare_runs(list(gathered.runs.values()), baseline, question, gathered.left_out)
 
 
-def _runs(paths: Sequence[Path], window_s: tuple[float, float] | None) -> dict[Path, Run]:
-    files = capture_files(paths)
-    if len(files) < WITH_HELP_FROM:
-        return gather_by_file(files, window_s)
-    with terminal.progress(f"figures of {len(files)} captures") as advance:
-        return gather_by_file(files, window_s, advance)
+def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
+    found = find_captures(paths)
+    if len(found.files) < WITH_HELP_FROM:
+        return gather_once(found, window_s)
+    with terminal.progress(f"figures of {len(found.files)} captures") as advance:
+        return gather_once(found, window_s, advance)
 
 
 def report(
@@ -174,9 +174,10 @@ def report(
             where=str(out),
             to_do="Choose another name with --out, or move that file away.",
         )
-    runs = _runs(paths, window_s)
-    comparisons = compare_runs(list(runs.values()), baseline, question)
-    captures = [listed(path, run) for path, run in runs.items()]
+    gathered = _gathered(paths, window_s)
+    runs = list(gathered.runs.values())
+    comparisons = compare_runs(runs, baseline, question, gathered.left_out)
+    captures = [listed(path, run) for path, run in gathered.runs.items()]
     program = f"rig {version('rig')}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))

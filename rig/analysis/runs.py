@@ -35,6 +35,8 @@ class Run:
     """The highest readings allowed, by column."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    identity: str = ""
+    """The same for all exact copies of a run; empty where it is not known."""
 
     @property
     def coldest_start_degc(self) -> float:

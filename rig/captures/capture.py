@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from rig.captures.files import check_file
 from rig.errors import InputFileError
 
 if TYPE_CHECKING:  # only `load` needs pandas, which takes long to import
@@ -52,6 +53,10 @@ class Meta:
     told: list[dict[str, Any]] = field(default_factory=list)
     statistics: dict[str, Any] = field(default_factory=dict)
     schema: int = SCHEMA
+    identity: str = ""
+    """The same for all exact copies of a run's raw content; see `rig.captures.identity`."""
+    calibrated: str = ""
+    """When (UTC) the physical columns were computed anew; empty for those of the run itself."""
 
     @property
     def limits(self) -> dict[str, Any]:
@@ -102,11 +107,7 @@ def load(path: str | Path) -> Capture:
 
 def read_meta(path: Path) -> Meta:
     """Only what is known about a run: the file's last kilobytes. Raises InputFileError."""
-    try:
-        with _opened(path) as file:
-            raw = (file.metadata.metadata or {}).get(META_KEY)
-    except (OSError, pa.ArrowException) as error:
-        raise _unreadable(path, error) from error
+    raw = read_key(path, META_KEY)
     if raw is None:
         raise InputFileError("Parquet, but not a capture of ours", where=str(path))
     try:
@@ -121,6 +122,17 @@ def read_meta(path: Path) -> Meta:
             to_do="Update this program.",
         )
     return meta
+
+
+def read_key(path: Path, key: bytes) -> bytes | None:
+    """One entry of the file's metadata, or None. Raises InputFileError."""
+    check_file(path)
+    try:
+        with _opened(path) as file:
+            found: bytes | None = (file.metadata.metadata or {}).get(key)
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+    return found
 
 
 def read_schema(path: Path) -> pa.Schema:

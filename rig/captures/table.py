@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,6 +20,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from rig.captures.capture import META_KEY, Meta, batches
+from rig.captures.identity import COUNTERS, SKETCH_KEY, Fingerprint
 from rig.captures.names import count_columns
 from rig.errors import DiskError
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel
@@ -27,8 +29,6 @@ from rig.stand.sampler import Sampler
 
 ROWS_AT_ONCE = 65_536
 """A row group; all that is in memory at one time."""
-
-COUNTERS = ("sequence", "tick", "edges", "edge_tick")
 
 PHASES = (
     "imported",
@@ -60,6 +60,7 @@ class TableWriter:
         self._sampler = sampler
         self._counts = count_columns(channel.label for channel in channels)
         self._schema = _schema(sampler.columns, self._counts, channels)
+        self._fingerprint = Fingerprint()
         steady = dict.fromkeys(COUNTERS, "DELTA_BINARY_PACKED")
         self._writer = pq.ParquetWriter(
             file,
@@ -80,6 +81,7 @@ class TableWriter:
         `fields` has shape (rows, 5 + channels); of it only status and counts are used.
         `counters` has shape (rows, 4), unwrapped; `phases` are codes by `phase_code`.
         """
+        self._fingerprint.add(counters, fields[:, FIXED_DATA_FIELDS - 1 :])
         _, tick, edges, edge_tick = counters.T
         columns: dict[str, Any] = dict(self._sampler.columns_of(fields, tick, edges, edge_tick))
         columns |= {
@@ -96,9 +98,11 @@ class TableWriter:
         return times_s
 
     def describe(self, meta: Meta) -> None:
-        """Put in what is known about the run; the last thing before the end."""
-        text = json.dumps(meta.as_dict(), allow_nan=False)
-        self._writer.add_key_value_metadata({META_KEY: text.encode()})
+        """Put in what is known about the run, identity included; the last thing before the end."""
+        identity = self._fingerprint.identity(meta)
+        text = json.dumps(replace(meta, identity=identity.digest).as_dict(), allow_nan=False)
+        notes = {META_KEY: text, SKETCH_KEY: identity.sketch}
+        self._writer.add_key_value_metadata({key: word.encode() for key, word in notes.items()})
 
     def __enter__(self) -> TableWriter:
         return self
