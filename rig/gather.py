@@ -107,14 +107,10 @@ def _runs(rows: Mapping[Path, Row]) -> dict[Path, Run]:
 
 def _claim(path: Path, row: Row) -> Claim:
     identity = Identity(**row["identity"]) if row["identity"] else None
-    return Claim(
-        path, identity, row["outcome"], row["rows"], row["calibrated"], row["calibration"]
-    )
+    return Claim(path, identity, row["outcome"], row["rows"], row["calibrated"], row["calibration"])
 
 
-def _rows(
-    paths: Sequence[Path], window_s: tuple[float, float] | None
-) -> Iterator[Row | RigError]:
+def _rows(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Iterator[Row | RigError]:
     """All of each capture that a comparison needs, fit for JSON; or why it cannot be had."""
     with ThreadPoolExecutor() as readers:
         places = list(readers.map(_place, paths, [window_s] * len(paths)))

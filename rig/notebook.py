@@ -49,7 +49,8 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
 
     Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
-    `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. The comparison's warnings are Python warnings. Raises RigError.
+    `scatter_pct` and `stand_pct` (standard uncertainties), `verdict`. The comparison's
+    warnings are Python warnings. Raises RigError.
     """
     from rig import review
     from rig.analysis.answers import Question

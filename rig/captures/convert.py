@@ -78,22 +78,21 @@ def finish(journal: Path, progress: Progress | None = None) -> Path:
     return capture
 
 
-def recalibrate(capture: Path, stand: Stand, out: Path | None = None) -> Path:
-    """Work the physical columns of `capture` out anew from its raw counts.
+def recalibrate(capture: Path, stand: Stand, wanted: Path, made: str = "") -> Path:
+    """Compute the physical columns of `capture` anew from its raw counts, at `made` (UTC).
 
-    Gives the path of a new capture; the old one stays. Raises InputFileError,
-    SettingsError, DiskError.
+    Gives the path of the new capture: `wanted`, or a name near it if that is taken. The old one
+    stays. Raises InputFileError, SettingsError, DiskError.
     """
     meta = read_meta(capture)
     hello, channels = _board_of(meta, capture)
     sampler = Sampler(stand, hello, channels)
-    wanted = out or capture.with_name(f"{capture.stem}_recalibrated.parquet")
 
     def write(file: BinaryIO) -> None:
         with TableWriter(file, sampler, channels) as table:
             for rows in raw_rows(capture, channels):
                 table.write(*rows)
-            table.describe(replace(meta, stand=stand_to_dict(stand)))
+            table.describe(replace(meta, stand=stand_to_dict(stand), calibrated=made))
 
     return write_new(wanted, write, lambda partial: read_back(partial, meta.rows))
 

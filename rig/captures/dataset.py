@@ -7,14 +7,16 @@ begin with a dot (files and folders), and whatever is no regular file, a folder 
 
 from __future__ import annotations
 
+import json
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.captures.capture import read_meta
 from rig.captures.files import check_file
-from rig.captures.identity import Identity, grouped
+from rig.captures.identity import Identity, grouped, identity_of
 from rig.captures.introduction import JOURNAL
 from rig.errors import InputFileError, RigError
 
@@ -94,6 +96,13 @@ def _walk(folder: Path, suffix: str, skipped: Callable[[OSError], None]) -> Iter
                 yield path
 
 
+def claim_of(path: Path) -> Claim:
+    """What decides whether `path` is the capture of its run that counts."""
+    meta = read_meta(path)
+    stand = json.dumps(meta.stand, sort_keys=True)
+    return Claim(path, identity_of(path, meta), meta.outcome, meta.rows, meta.calibrated, stand)
+
+
 def once(claims: Sequence[Claim]) -> dict[Path, list[Path]]:
     """The capture that counts for each run, and the others of the same run.
 
@@ -121,7 +130,7 @@ def left_out_line(counted: dict[Path, list[Path]]) -> list[str]:
     number = sum(map(len, repeats.values()))
     if not number:
         return []
-    name = _names([path for path, others in repeats.items() for path in (path, *others)])
+    name = names_apart([path for path, others in repeats.items() for path in (path, *others)])
     pairs = [(other, path) for path, others in repeats.items() for other in others]
     words = [f"{name[other]} (the same run as {name[path]})" for other, path in pairs[:MOST_NAMED]]
     more = [f"{number - MOST_NAMED} more"] if number > MOST_NAMED else []
@@ -141,7 +150,9 @@ def _standing(claim: Claim, alike: bool) -> tuple[bool, int, str, int, float]:
     return watched, claim.rows, claim.calibrated, older, changed_s
 
 
-def _names(paths: Sequence[Path]) -> dict[Path, str]:
+def names_apart(paths: Sequence[Path]) -> dict[Path, str]:
     """Names that tell the files apart: without the folder that all of them are in."""
+    if not paths:
+        return {}
     common = os.path.commonpath([path.absolute().parent for path in paths])
     return {path: os.path.relpath(path.absolute(), common) for path in paths}
