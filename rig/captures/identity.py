@@ -25,8 +25,8 @@ How likely two different runs are taken for one:
 Two logs without a begin time whose boot number and lines are all the same, to the last count,
 are one run: nothing in them could tell them apart.
 
-The same run is missed where one part is shorter than LEAST_SHARED rows that differ, or shorter
-than about 1/20 of the other, or where more than a quarter of the lines is lost in one of them.
+The same run is missed where one part has fewer than LEAST_SHARED rows that differ, or less than
+about 1/20 of the other's, or where each lost more than about a tenth of its lines.
 """
 
 from __future__ import annotations

@@ -95,8 +95,11 @@ def _targets(
             wanted[path] = out if out and to_file else (out or own) / path.name
             continue
         folder = out or path / FOLDER
+        inside = folder.resolve() != path.resolve() and folder.resolve().is_relative_to(
+            path.resolve()
+        )
         for file in found.files:
-            if not file.resolve().is_relative_to(folder.resolve()):
+            if not (inside and file.resolve().is_relative_to(folder.resolve())):
                 wanted.setdefault(file, folder / file.relative_to(path))
     for path, target in wanted.items():
         if not to_file and target.parent.resolve() == path.parent.resolve() and out:
