@@ -220,6 +220,9 @@ def runs(
             for row in rows
         ],
     )
+    for row in rows:
+        if row.same_as:
+            print(plain(f"{row.path.name} does not count: the same run as {row.same_as}"))
 
 
 @app.command()

@@ -20,7 +20,7 @@ from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.captures.dataset import find_captures
-from rig.captures.files import write_new
+from rig.captures.files import check_file, write_new
 from rig.errors import SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_once
 from rig.report import terminal
@@ -233,6 +233,7 @@ class Salvaged:
 
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
     """Make a capture of a journal or a plain log. Raises RigError."""
+    check_file(journal)
     settings = load_stand(stand) if stand is not None else None
     with terminal.progress(f"reading {journal.name}") as advance:
         capture = convert(journal, stand=settings, setup=setup, progress=advance)

@@ -32,8 +32,8 @@ class Row:
 
     @property
     def ending(self) -> str:
-        """The outcome, and whether another file counts."""
-        return f"{self.outcome}; same run as {self.same_as}" if self.same_as else self.outcome
+        """The outcome, and whether another file counts in place of this one."""
+        return f"{self.outcome}, repeat" if self.same_as else self.outcome
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""

@@ -222,7 +222,7 @@ def test_the_listing_marks_what_does_not_count(folder: Path) -> None:
     shutil.copy(runs.EARLY, folder / "copy of a_early.parquet")
     rows = {row.path.name: row for row in list_captures(folder)}
     assert rows["copy of a_early.parquet"].same_as == "a_early.parquet"
-    assert rows["copy of a_early.parquet"].ending == "done; same run as a_early.parquet"
+    assert rows["copy of a_early.parquet"].ending == "done, repeat"
     assert {row.same_as for name, row in rows.items() if not name.startswith("copy")} == {""}
 
 
