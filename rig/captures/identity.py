@@ -53,6 +53,9 @@ SKETCH_KEY = b"rig_rows"
 SKETCH_ROWS = 1024
 """So many rows, those with the smallest hashes, stand for all of a run: 11 kB as text."""
 
+NEIGHBOURS = 16
+"""Of captures that share a row, each is compared with so many after it: enough for a chain."""
+
 LEAST_SHARED = 32
 SHARE = 0.75
 
@@ -213,20 +216,23 @@ def _hashes_by_place(
 
 
 def _candidates(hashes: dict[int, Hashes]) -> list[tuple[int, int]]:
-    """The pairs that share LEAST_SHARED rows, found without a look at every pair."""
+    """Pairs that share LEAST_SHARED rows, found without a look at every pair."""
     if len(hashes) < 2:
         return []
     places = np.fromiter(hashes, np.int64, len(hashes))
-    owner = np.repeat(places, [len(found) for found in hashes.values()])
+    owner = np.repeat(np.arange(len(places)), list(map(len, hashes.values())))
     everything = np.concatenate(list(hashes.values()))
     order = np.argsort(everything, kind="stable")
     everything, owner = everything[order], owner[order]
-    pairs, shift = [np.empty((0, 2), np.int64)], 1
-    while (equal := everything[shift:] == everything[:-shift]).any():
-        pairs.append(np.column_stack([owner[:-shift][equal], owner[shift:][equal]]))
-        shift += 1
-    unique, shared = np.unique(np.concatenate(pairs), axis=0, return_counts=True)
-    return [(int(one), int(other)) for one, other in unique[shared >= LEAST_SHARED]]
+    pairs = [np.empty(0, np.int64)]
+    for shift in range(1, NEIGHBOURS + 1):
+        equal = everything[shift:] == everything[:-shift]
+        if not equal.any():
+            break
+        pairs.append(owner[:-shift][equal] * len(places) + owner[shift:][equal])
+    unique, shared = np.unique(np.concatenate(pairs), return_counts=True)
+    found = np.divmod(unique[shared >= LEAST_SHARED], len(places))
+    return [(int(one), int(other)) for one, other in places[np.column_stack(found)]]
 
 
 def _hashed(rows: Ints) -> Hashes:

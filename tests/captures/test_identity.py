@@ -172,6 +172,12 @@ def test_parts_that_do_not_overlap_belong_together_through_a_third() -> None:
     assert grouped([*parts, None, of_rows(rows[600:2400])]) == [[0, 1, 4], [2], [3]]
 
 
+def test_a_hundred_cuts_of_one_run_are_one_run() -> None:
+    rows = simulated(2000, 1)
+    cuts = [of_rows(rows[start : start + 1000]) for start in range(0, 1000, 10)]
+    assert grouped(cuts) == [list(range(100))]
+
+
 def test_lost_lines_do_not_make_two_runs_of_one() -> None:
     rows, lost = simulated(3000, 1), np.random.default_rng(3)
     one, other = (of_rows(rows[lost.random(3000) > 0.05]) for _ in range(2))
