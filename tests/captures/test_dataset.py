@@ -22,6 +22,7 @@ from rig.captures.listing import list_captures
 from rig.captures.recalibration import recalibrate_all
 from rig.errors import InputFileError, RigError, SettingsError
 from rig.gather import gather_once
+from rig.protocol.records import Status
 from rig.stand.settings import demo_stand, stand_from_dict, stand_to_dict
 from tests.captures import journals, runs
 
@@ -271,6 +272,15 @@ def test_a_log_in_which_the_board_was_never_armed_has_no_steady_part(tmp_path: P
     with pytest.raises(RigError, match="needs usable runs") as caught:
         review.compare([tmp_path], "early")
     assert "it has no steady part" in caught.value.to_do
+
+
+def test_a_log_in_which_the_board_cut_at_a_limit_is_of_a_tripped_run(tmp_path: Path) -> None:
+    rows = runs.rows_of(runs.EARLY)
+    rows[:50, 4] = Status.CUT | Status.LIMIT  # from a run before this one, until armed
+    assert read_meta(runs.imported(tmp_path / "a.parquet", rows)).outcome == "imported"
+    rows[800:, 4] = Status.CUT | Status.LIMIT
+    meta = read_meta(runs.imported(tmp_path / "b.parquet", rows))
+    assert (meta.outcome, meta.cause[:13]) == ("tripped", "the board cut")
 
 
 def test_journals_of_one_run_salvaged_twice_count_once(tmp_path: Path) -> None:
