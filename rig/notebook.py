@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from rig.gather import capture_files, gather
+from rig.captures.dataset import find_captures
+from rig.gather import gather_once
 
 Paths = str | Path | Sequence[str | Path]
 
 
 def figures(paths: Paths) -> pd.DataFrame:
-    """One row per run, in the order in which they began.
+    """One row per run, in the order in which they began. Each run counts once.
 
     Columns: `capture`, `setup`, `outcome`, `began` (UTC), `steady_from_s`, `steady_to_s`, then
     every mean over the steady window under the name of its column, unit included, each
     followed by `<column>_u`, its standard error, where it has one. `paths` are captures or
-    folders of them. Raises RigError.
+    folders of them; what is left out of them is a Python warning. Raises RigError.
     """
     rows = []
-    for run in gather(capture_files(_paths(paths))):
+    gathered = gather_once(find_captures(_paths(paths)))
+    _warn(gathered.left_out)
+    for run in gathered.runs.values():
         row: dict[str, object] = {
             "capture": run.name,
             "setup": run.setup,
@@ -46,14 +50,16 @@ def compare(paths: Paths, baseline: str, worth_pct: float = 0.0) -> pd.DataFrame
     Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %),
     `scatter_pct` and `stand_pct` (standard uncertainties), `change_k` (of temperature rises, in
-    K), `verdict`. Raises RigError.
+    K), `verdict`. The comparison's warnings are Python warnings. Raises RigError.
     """
     from rig import review
     from rig.analysis.answers import Question
     from rig.report.data import as_data
 
     question = Question(worth_pct=worth_pct)
-    data = as_data(review.compare(_paths(paths), baseline, question))
+    comparisons = review.compare(_paths(paths), baseline, question)
+    _warn(comparisons.warnings)
+    data = as_data(comparisons)
     rows = []
     for setup, item in data["variants"].items():
         for quantity, change in item["changes"].items():
@@ -75,6 +81,11 @@ _KEPT = (
     "baseline", "variant", "baseline_spread", "variant_spread", "change_pct", "scatter_pct",
     "stand_pct", "change_k",
 )  # fmt: skip
+
+
+def _warn(lines: Sequence[str]) -> None:
+    for line in lines:
+        warnings.warn(line, stacklevel=3)
 
 
 def _paths(paths: Paths) -> list[Path]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -17,17 +17,17 @@ from rig.analysis.answers import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
-from rig.analysis.runs import Run
 from rig.analysis.steady import steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
+from rig.captures.dataset import find_captures
 from rig.captures.description import checked_setup, parse_pairs
-from rig.captures.files import write_new
+from rig.captures.files import check_file, write_new
 from rig.captures.listing import list_captures
-from rig.errors import InputFileError, SettingsError
-from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
+from rig.errors import SettingsError
+from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
@@ -147,16 +147,21 @@ def compare(
     window_s: tuple[float, float] | None = None,
 ) -> Comparisons:
     """The setups in `paths` against `baseline`. Raises RigError."""
-    runs = _runs(paths, window_s)
-    return compare_runs(list(runs.values()), baseline, question)
+    gathered = _gathered(paths, window_s)
+    return compare_runs(list(gathered.runs.values()), baseline, question, gathered.left_out)
 
 
-def _runs(paths: Sequence[Path], window_s: tuple[float, float] | None) -> dict[Path, Run]:
-    files = capture_files(paths)
-    if len(files) < WITH_HELP_FROM:
-        return gather_by_file(files, window_s)
-    with terminal.progress(f"figures of {len(files)} captures") as advance:
-        return gather_by_file(files, window_s, advance)
+def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
+    found = find_captures(paths)
+    with _progress(len(found.files)) as advance:
+        return gather_once(found, window_s, advance)
+
+
+def _progress(captures: int) -> AbstractContextManager[Callable[[float], None]]:
+    """Shown where the figures of so many captures take a while."""
+    if captures < WITH_HELP_FROM:
+        return nullcontext(lambda _share: None)
+    return terminal.progress(f"figures of {captures} captures")
 
 
 def report(
@@ -185,9 +190,10 @@ def report(
             where=str(out),
             to_do="Choose another name with --out, or move that file away.",
         )
-    runs = _runs(paths, window_s)
-    comparisons = compare_runs(list(runs.values()), baseline, question)
-    captures = [listed(path, run) for path, run in runs.items()]
+    gathered = _gathered(paths, window_s)
+    runs = list(gathered.runs.values())
+    comparisons = compare_runs(runs, baseline, question, gathered.left_out)
+    captures = [listed(path, run) for path, run in gathered.runs.items()]
     program = f"rig {version('rig')}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))
@@ -265,20 +271,10 @@ def runs(folder: Path) -> list[Listed]:
     Raises InputFileError where there is no such folder.
     """
     rows = list_captures(folder)
-    figures = _figures([row.path for row in rows if row.kind == "capture"])
-    return [(row, figures.get(row.path, {})) for row in rows]
-
-
-def _figures(paths: Sequence[Path]) -> dict[Path, Mapping[str, float]]:
-    """The figures of each capture; one whose table cannot be read has none."""
-    try:
-        found = _runs(paths, None) if paths else {}
-    except InputFileError:
-        found = {}
-        for path in paths:
-            with suppress(InputFileError):
-                found |= gather_by_file([path])
-    return {path: run.figures for path, run in found.items()}
+    paths = [row.path for row in rows if row.kind == "capture"]
+    with _progress(len(paths)) as advance:
+        found = gather_each(paths, advance)
+    return [(row, found[row.path].figures if row.path in found else {}) for row in rows]
 
 
 def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
@@ -291,6 +287,7 @@ def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
 
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
     """Make a capture of a journal or a plain log. Raises RigError."""
+    check_file(journal)
     if setup is not None:
         checked_setup(setup)
     settings = load_stand(stand) if stand is not None else None

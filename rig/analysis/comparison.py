@@ -54,19 +54,29 @@ SAME_AIR_K = 5.0
 """Where the air is not given, stands whose coldest sensors begin further apart than this had
 other air: 1 K is 0.34 % of its density. Ours, no source."""
 
+COMPARED = ("done", "imported")
+"""The outcomes of runs that are compared. Nobody watched an imported log; it is usable where
+it has a steady part while the board was armed, or at all on a board that only talks."""
+
 _NO_PERCENT = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm", "bridged_pct", "recorded_s"})
 _INDEX = "efficiency index"
 
 
-def compare(runs: Sequence[Run], baseline: str, question: Question | None = None) -> Comparisons:
+def compare(
+    runs: Sequence[Run],
+    baseline: str,
+    question: Question | None = None,
+    left_out: Sequence[str] = (),
+) -> Comparisons:
     """Compare every other setup in `runs` with `baseline`.
 
-    Runs that were tripped or have no steady part are left out, with a warning each. Raises
-    SettingsError where nothing is left to compare.
+    Runs that were tripped or have no steady part are left out, with a warning each. `left_out`
+    has the warnings about captures that are not among `runs`. Raises SettingsError where
+    nothing is left to compare.
     """
     question = question or Question()
-    used, warnings = _usable(runs, baseline)
+    used, warnings = _usable(runs, baseline, left_out)
     setups = list(dict.fromkeys(run.setup for run in used))
     others = [setup for setup in setups if setup != baseline]
     table = _Table(used, baseline, others, question)
@@ -84,18 +94,21 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
     )
 
 
-def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
+def _usable(
+    runs: Sequence[Run], baseline: str, left_out: Sequence[str]
+) -> tuple[list[Run], list[str]]:
     setups = list(dict.fromkeys(run.setup for run in runs))
     if baseline not in setups:
+        found = f"The setups found are: {', '.join(map(repr, setups)) or 'none'}."
         raise SettingsError(
             f"no run has the setup {baseline!r}",
             where="--baseline",
-            to_do=f"The setups found are: {', '.join(map(repr, setups)) or 'none'}.",
+            to_do="\n  ".join([found, *left_out]),
         )
     used: list[Run] = []
-    warnings: list[str] = []
+    warnings = list(left_out)
     for run in runs:
-        if run.outcome != "done":
+        if run.outcome not in COMPARED:
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")

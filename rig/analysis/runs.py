@@ -42,6 +42,8 @@ class Run:
     """Marks and alarms: time in seconds on the capture's scale, and words."""
     still_rising: tuple[str, ...] = ()
     """The temperatures that still rose when the recording ended."""
+    identity: str = ""
+    """The same for all exact copies of a run; empty where it is not known."""
 
     @property
     def coldest_start_degc(self) -> float:
