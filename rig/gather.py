@@ -23,7 +23,7 @@ from rig.errors import InputFileError, RigError
 if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
 
-FIGURES_VERSION = 3
+FIGURES_VERSION = 4
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from rig.analysis.inference import standard_error
-from rig.analysis.steady import Window, steady_window
+from rig.analysis.steady import Window, mean_over, steady_window
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
@@ -56,9 +56,7 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     means: dict[str, float] = {}
     errors: dict[str, float] = {}
     for column in physical_columns(frame):
-        values = steady[column].dropna().to_numpy(dtype=float)
-        means[column] = float(values.mean()) if len(values) else float("nan")
-        errors[column] = standard_error(values)
+        means[column], errors[column] = mean_over(window, steady["time_s"], steady[column])
         if column.endswith("_degc"):
             readings = frame.loc[valid, column].dropna()
             if len(readings):
@@ -68,7 +66,7 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
                 means[f"{column}_peak"] = float(readings.max())
                 means[f"{column}_rate"] = _slope_per_min(steady, column)
                 means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
-    _add_derived(means, errors, steady)
+    _add_derived(means, errors, steady, window)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
         means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
@@ -84,12 +82,21 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
 
 
 def run_figures(frame: pd.DataFrame) -> dict[str, float]:
-    """`figures_of` as one flat mapping, with `steady_from_s` and `steady_to_s`; may be empty."""
+    """`figures_of` as one flat mapping; empty where the run has no steady part.
+
+    `steady_from_s` and `steady_to_s` count from the start of the last throttle hold, which
+    lies at `hold_from_s` on the capture's time scale.
+    """
     figures = figures_of(frame)
-    if figures.window is None:
+    window = figures.window
+    if window is None:
         return {}
-    window = {"steady_from_s": figures.window.start_s, "steady_to_s": figures.window.end_s}
-    return {**window, **figures.means}
+    return {
+        "hold_from_s": window.hold_from_s,
+        "steady_from_s": window.start_s - window.hold_from_s,
+        "steady_to_s": window.end_s - window.hold_from_s,
+        **figures.means,
+    }
 
 
 def supply_resistance_ohm(driven: pd.DataFrame) -> tuple[float, float] | None:
@@ -130,12 +137,13 @@ def _slope_per_min(steady: pd.DataFrame, column: str) -> float:
     return float(60.0 * (time_s * rows[:, 1]).sum() / (time_s * time_s).sum())
 
 
-def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:
+def _add_derived(
+    means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame, window: Window
+) -> None:
     if {"speed_rpm", "voltage_v"} <= means.keys() and means["voltage_v"] > 0.0:
         means["rpm_per_v"] = means["speed_rpm"] / means["voltage_v"]
     if {"torque_nm", "speed_rpm", "power_w"} <= set(steady):
         shaft_w = steady["torque_nm"] * steady["speed_rpm"] * (np.pi / 30.0)
-        means["shaft_w"] = float(shaft_w.mean())
-        errors["shaft_w"] = standard_error(shaft_w.dropna().to_numpy(dtype=float))
+        means["shaft_w"], errors["shaft_w"] = mean_over(window, steady["time_s"], shaft_w)
         if means["power_w"] > 0.0:
             means["efficiency"] = means["shaft_w"] / means["power_w"]
