@@ -32,7 +32,7 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels", "calibration",
+    "stand", "hello", "channels", "calibration", "hold_from_s", "left_out",
 }  # fmt: skip
 
 
@@ -57,7 +57,9 @@ def gather(
 ) -> list[Run]:
     """The runs of `paths`, in the order in which they began. Raises InputFileError.
 
-    `window_s` is taken as the steady part of every run where it is given.
+    `window_s` is taken as the steady part of every run where it is given: from and to, counted
+    from the start of the run's last throttle hold. Runs whose last hold it is not inside say so
+    in `left_out`.
     """
     return list(gather_by_file(paths, window_s, progress).values())
 
@@ -109,13 +111,15 @@ def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row:
 
 
 def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
-    from rig.analysis.figures import figures_of
-    from rig.analysis.steady import Window
+    from rig.analysis.figures import Figures, figures_of
+    from rig.analysis.steady import window_at
     from rig.captures.capture import load
 
     capture = load(path)
     meta = capture.meta
-    figures = figures_of(capture.frame, Window(*window_s) if window_s else None)
+    asked = window_at(capture.frame, *window_s) if window_s else None
+    left_out = asked if isinstance(asked, str) else ""
+    figures = Figures() if isinstance(asked, str) else figures_of(capture.frame, asked)
     window = figures.window
     return {
         "name": path.name,
@@ -124,7 +128,11 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "means": dict(figures.means),
         "errors": dict(figures.errors),
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
-        "window": [window.start_s, window.end_s] if window else None,
+        "window": [edge - window.hold_from_s for edge in (window.start_s, window.end_s)]
+        if window
+        else None,
+        "hold_from_s": window.hold_from_s if window else None,
+        "left_out": left_out,
         "utc": meta.utc,
         "throttle": _throttle(meta.plan.get("throttle")),
         "stand": meta.stand,
@@ -154,6 +162,8 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
         window_s=(float(window[0]), float(window[1])),
+        hold_from_s=math.nan if row["hold_from_s"] is None else float(row["hold_from_s"]),
+        left_out=row["left_out"],
     )
 
 

@@ -17,7 +17,7 @@ from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
-from rig.analysis.steady import steady_windows
+from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.captures.files import write_new
@@ -41,6 +41,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    hold_from_s: float | None
+    """Where the last hold begins on the capture's time scale: the zero of all that is shown."""
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -48,23 +50,28 @@ class Shown:
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
+            "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
 
     def print(self) -> None:
         """Figures, what happened, and a plot."""
-        meta = self.capture.meta
+        meta, zero_s = self.capture.meta, self.hold_from_s or 0.0
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
         terminal.print_figures(self.figures, self.uncertainty)
         if len(self.holds) > 1:
             terminal.print_holds(self.holds)
         rows = [
-            (f"{alarm.get('time_s') or 0.0:.2f} s", str(alarm["severity"]), str(alarm["text"]))
+            (
+                f"{(alarm.get('time_s') or 0.0) - zero_s:.2f} s",
+                str(alarm["severity"]),
+                str(alarm["text"]),
+            )
             for alarm in meta.alarms
         ]
         if rows:
             terminal.print_table(["at ", "", "event"], rows)
-        terminal.print_plot(self.capture.frame)
+        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
 
 
 def show(path: Path) -> Shown:
@@ -77,13 +84,15 @@ def show(path: Path) -> Shown:
         quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
         for quantity, error in run.errors.items()
     }
+    hold_from_s = last_hold_from_s(capture.frame)
+    zero_s = hold_from_s or 0.0
     holds = [
-        {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
+        {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
         | dict(figures_of(capture.frame, window).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds)
+    return Shown(capture, figures, uncertainty, holds, hold_from_s)
 
 
 def question(
@@ -115,7 +124,7 @@ def _gear(text: str | None) -> Gear | None:
 
 
 def window(text: str | None) -> tuple[float, float] | None:
-    """The window that was typed. Raises SettingsError."""
+    """The window that was typed, from the start of a hold. Raises SettingsError."""
     if text is None:
         return None
     try:
@@ -124,7 +133,9 @@ def window(text: str | None) -> tuple[float, float] | None:
         start_s = end_s = math.nan
     if not 0.0 <= start_s < end_s < math.inf:
         raise SettingsError(
-            f"{text!r} is not FROM:TO in seconds", where="--window", to_do="Such as 4:12."
+            f"{text!r} is not FROM:TO in seconds from the start of the last hold",
+            where="--window",
+            to_do="Such as 4:12.",
         )
     return start_s, end_s
 

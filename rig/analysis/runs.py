@@ -35,6 +35,11 @@ class Run:
     """The highest readings allowed, by column."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    """The steady part, in s from the start of the last throttle hold, which lies at
+    `hold_from_s` on the capture's time scale."""
+    hold_from_s: float = math.nan
+    left_out: str = ""
+    """Why a comparison cannot use it, where that is known beforehand."""
 
     @property
     def coldest_start_degc(self) -> float:

@@ -172,12 +172,26 @@ def _filtered(values: Floats, weight: float, start: float) -> Floats:
     return np.array(result, dtype=float)
 
 
-def last_hold(frame: pd.DataFrame) -> tuple[float, float] | None:
-    """Begin and end of the last throttle hold, in s on the capture's time scale; or None."""
+def last_hold_from_s(frame: pd.DataFrame) -> float | None:
+    """Where a run's last throttle hold begins, on the capture's time scale; None without one."""
     *_, (_, hold) = _holds(frame)
-    if not len(hold):
-        return None
-    return float(hold["time_s"].iloc[0]), float(hold["time_s"].iloc[-1])
+    return float(hold["time_s"].iloc[0]) if len(hold) else None
+
+
+def window_at(frame: pd.DataFrame, from_s: float, to_s: float) -> Window | str:
+    """The window that was asked for, counted from the start of the last throttle hold.
+
+    A sentence that says why not, where it is not inside that hold.
+    """
+    *_, (_, hold) = _holds(frame)
+    if len(hold) < 2:
+        return "it has no throttle hold"
+    begin_s, end_s = (float(hold["time_s"].iloc[row]) for row in (0, -1))
+    # The last line stands for the time up to the next.
+    spare_s = max(BLOCK_S, (end_s - begin_s) / (len(hold) - 1))
+    if begin_s + to_s > end_s + spare_s:
+        return f"its last hold lasts {end_s - begin_s:.1f} s, the window ends at {to_s:g} s"
+    return Window(begin_s + from_s, begin_s + to_s, begin_s)
 
 
 def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:

@@ -78,5 +78,5 @@ def test_the_efficiency_fell_as_it_truly_did(
 def test_it_is_said_in_words_that_a_tester_uses(item: Comparison) -> None:
     assert item.verdict.word == "worth it"
     assert "Speed changed by +1.59 %" in item.verdict.sentence
-    assert "Efficiency fell by 1.13 %" in item.verdict.sentence
+    assert "Efficiency fell by 1.14 %" in item.verdict.sentence
     assert "heat" in item.verdict.sentence
