@@ -2,30 +2,16 @@
 
 A run's figures come from here: the last throttle hold, once speed and current have settled.
 
-1. Does it become quiet at all? The R-statistic (S. Cao and R. R. Rhinehart, J. Process Control
-   5 (1995) 363-374): the variance about a filtered mean over the variance from sample to
-   sample, 1 for noise about a constant and more while there is a trend. It is taken backwards
-   from the end of the hold: forwards its filters remember a spin-up for seconds. The quiet part
-   that it finds may begin 2 or 3 % below the settled value.
-2. From when on does the spin-up no longer matter? At the end it is far smaller than the noise
-   of a reading, so a rule that looks for it in the readings cannot find its end (a rule of this
-   kind is MSER: K. P. White, Simulation 69 (1997) 323-334). But it is large at its begin and
-   ends as an exponential, so it can be extrapolated. From time t on, a spin-up of size A and
-   time constant tau moves the mean up to the end T by A tau exp(-t / tau) / (T - t). The window
-   begins where this is below LEFT_OVER. Tau is fitted to the last tenth of the spin-up,
-   for speed and current together, since both follow the same rotor: of a grid it is the one of
-   greatest likelihood, where level, drift and size are linear (variable projection: G. H. Golub
-   and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413-432).
-3. Does anything contradict the fit? A spin-up with overshoot is no exponential, but its envelope
-   is. So the times at which readings were last far from the level, and last less far, are
-   extrapolated as well, and the later start counts.
+Whether they settle at all is judged by the R-statistic (S. Cao and R. R. Rhinehart, J. Process
+Control 5 (1995) 363-374): the variance about a filtered mean over the variance from sample to
+sample, 1 for noise about a constant and more while there is a trend. It is taken backwards from
+the end of the hold: forwards its filters remember a spin-up for seconds. The quiet part that it
+finds may begin 2 or 3 % below the settled value; `rig.analysis.spin_up` finds how much later the
+spin-up no longer matters to a mean.
 
-At the end of six time constants a spin-up is still 0.25 % low, and no window makes the mean of
-such a hold true to 0.02 %. Where less than SHORTEST_S is left, the window is the end of the hold
-and has `settling_s`: there the mean is the level of a least-squares fit of level and exponential
-(`mean_over`), a weighted mean that such an exponential does not move.
-
-`python -m tests.truth spinups` prints how well this works.
+Where less than SHORTEST_S is left then, the window is the end of the hold and has `settling_s`:
+the mean over it is the level of a least-squares fit of level and exponential (`mean_over`), a
+weighted mean that such an exponential does not move.
 """
 
 from __future__ import annotations
@@ -38,6 +24,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from rig.analysis.inference import standard_error
+from rig.analysis.spin_up import BLOCK_S, Course, course_of, spin_up
 
 Floats = NDArray[np.float64]
 
@@ -47,9 +34,6 @@ FILTERS = (0.2, 0.1, 0.1)
 CRITICAL = 1.44
 """Above it 5 % of all samples of white noise lie with these weights (Monte Carlo, 400,000
 series; the published table was not seen)."""
-
-BLOCK_S = 0.05
-"""Lines are averaged over so long first, so that neighbours no longer hang together."""
 
 UNSTEADY_SHARE = 0.25
 """What is left of the hold has settled when no more than this share of it is above CRITICAL."""
@@ -61,32 +45,11 @@ and a speed measured without noise would never be called steady. Ours, no source
 
 SHORTEST_S = 1.0
 
-TAIL = 0.1
-"""The fit begins when a quantity has come so near to its level, as a fraction of it."""
-
 FEWEST = 6
-"""Blocks that a fit of level, drift, size and time constant needs at least."""
-
-SHORTEST_TAU_S = 0.02
-
-LEFT_OVER = 5e-5
-"""A spin-up may move a mean by this fraction, a quarter of what is promised (0.02 %)..."""
-
-LEFT_OVER_ERRORS = 0.1
-"""... or by this part of the mean's standard error, where that is more."""
-
-TAIL_TAUS = 4.7
-"""A hold that ends fewer time constants after TAIL was reached has no steady part. With the 2.3
-that a spin-up from standstill needs to come so near, that is a hold of 7."""
+"""Readings that a fit of level and exponential needs at least."""
 
 WINDOW_TAUS = 3.0
-"""The length of a window with `settling_s`."""
-
-SEEN, SEEN_BEFORE = 0.01, 0.1
-"""Deviations between which the envelope's time constant is measured."""
-
-ENVELOPE_TAUS = 1.5
-"""Where the envelope's time constant is so many times the fitted one, it is no exponential."""
+"""The length of a window with `settling_s`, in time constants."""
 
 WATCHED = ("speed_rpm", "current_a")
 
@@ -207,25 +170,6 @@ def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:
         yield float(throttle[rows[0]]), driven.iloc[rows]
 
 
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """One watched quantity of a hold, a row per block that has a valid reading.
-
-    `time_s` counts from the start of the hold; `parts` are in parts of the median of the
-    second half, of which `level` is the value (1 or -1) and `noise` the scatter about it.
-    """
-
-    time_s: Floats
-    parts: Floats
-    level: float
-    noise: float
-
-    def last_beyond_s(self, away: float) -> float:
-        """When it was last further than `away` from its level; 0 where it never was."""
-        beyond = np.flatnonzero(np.abs(self.parts - self.level) > away)
-        return float(self.time_s[beyond[-1]]) if len(beyond) else 0.0
-
-
 def _settled(hold: pd.DataFrame) -> Window | None:
     if len(hold) < 2:
         return None
@@ -237,7 +181,7 @@ def _settled(hold: pd.DataFrame) -> Window | None:
             continue
         values = hold[column].to_numpy(dtype=float)
         use = hold["valid"].to_numpy(dtype=bool) & np.isfinite(values)
-        course = _course(time_s[use] - zero_s, values[use])
+        course = course_of(time_s[use] - zero_s, values[use])
         if course is not None:
             courses.append(course)
         elif column == "speed_rpm" and use.any():
@@ -248,43 +192,19 @@ def _settled(hold: pd.DataFrame) -> Window | None:
     return Window(zero_s + start_s, float(time_s[-1]), zero_s, settling_s)
 
 
-def _start(courses: list[_Course], length_s: float) -> tuple[float, float | None]:
+def _start(courses: list[Course], length_s: float) -> tuple[float, float | None]:
     """From where on a hold is steady, and the time constant of what is still seen there."""
     quiet_s = max(map(_quiet_from_s, courses))
-    tau_s, gone_s, tail_s = _fitted(courses, length_s)
-    envelopes = [_envelope(course, length_s) for course in courses]
-    start_s = max(quiet_s, gone_s, *(gone_s for _, gone_s in envelopes))
+    found = spin_up(courses, length_s)
+    start_s = max(quiet_s, found.gone_s)
     if length_s - start_s >= SHORTEST_S:
         return start_s, None
-    exponential = all(seen_s < ENVELOPE_TAUS * tau_s for seen_s, _ in envelopes)
-    if length_s - tail_s < TAIL_TAUS * tau_s or not exponential:
+    if not found.known:
         return length_s, None
-    return max(quiet_s, length_s - max(SHORTEST_S, WINDOW_TAUS * tau_s)), tau_s
+    return max(quiet_s, length_s - max(SHORTEST_S, WINDOW_TAUS * found.tau_s)), found.tau_s
 
 
-def _course(time_s: Floats, values: Floats) -> _Course | None:
-    """None without readings, and where they are nothing but 0."""
-    if not len(values):
-        return None
-    block = np.floor(time_s / BLOCK_S).astype(int)
-    # The last one may have a single line, with much more noise than a block.
-    block = np.minimum(block, max(block[-1] - 1, 0))
-    counts = np.bincount(block)
-    known = counts > 0
-    means = np.bincount(block, values)[known] / counts[known]
-    times_s = np.bincount(block, time_s)[known] / counts[known]
-    later = means[len(means) // 2 :]
-    level = float(np.median(later))
-    if level == 0.0:
-        return None
-    size = abs(level)
-    # 1.4826 makes the median deviation of normal noise its standard deviation; the rest allows
-    # for what a few blocks may miss.
-    noise = 1.4826 * float(np.median(np.abs(later - level))) * (1.0 + 4.0 / len(later))
-    return _Course(times_s, means / size, level / size, noise / size)
-
-
-def _quiet_from_s(course: _Course) -> float:
+def _quiet_from_s(course: Course) -> float:
     """From where on few blocks are unsteady, beginning with one that is steady itself."""
     if len(course.parts) < 2:
         return 0.0
@@ -293,68 +213,3 @@ def _quiet_from_s(course: _Course) -> float:
     share = left / np.arange(len(unsteady), 0, -1)
     begins = np.flatnonzero((share <= UNSTEADY_SHARE) & ~unsteady)
     return float(course.time_s[begins[0]])
-
-
-def _fitted(courses: list[_Course], length_s: float) -> tuple[float, float, float]:
-    """Of the spin-up's tail: time constant, from when on it does not matter, and begin, in s."""
-    tails = [_tail(course) for course in courses]
-    taus = np.geomspace(SHORTEST_TAU_S, max(length_s / 5.0, 2.0 * SHORTEST_TAU_S), 30)
-    for _ in range(2):  # A coarse grid, then a fine one about its best.
-        fits = [_fit(time_s - time_s[0], parts, taus) for time_s, parts in tails]
-        best = int(np.argmin(np.sum([misfit for _, misfit in fits], axis=0)))
-        tau_s, sizes = float(taus[best]), [float(abs(size[best])) for size, _ in fits]
-        taus = np.geomspace(taus[max(best - 1, 0)], taus[min(best + 1, len(taus) - 1)], 21)
-    begins_s = [float(time_s[0]) for time_s, _ in tails]
-    gone_s = max(
-        _gone_s(course, begin_s, size, tau_s, length_s)
-        for course, begin_s, size in zip(courses, begins_s, sizes, strict=True)
-    )
-    return tau_s, gone_s, min(begins_s)
-
-
-def _tail(course: _Course) -> tuple[Floats, Floats]:
-    """Times and values from where it is near its level, not much longer than it took so far.
-
-    So a drift over minutes does not disturb the fit.
-    """
-    begin_s = course.last_beyond_s(max(TAIL, 5.0 * course.noise))
-    later = course.time_s > begin_s if begin_s else course.time_s >= 0.0
-    near = later & (course.time_s <= begin_s + max(4.0 * begin_s, 2.0))
-    near = near if near.sum() >= FEWEST else later
-    if near.sum() < FEWEST:
-        near[-FEWEST:] = True
-    return course.time_s[near], course.parts[near]
-
-
-def _fit(time_s: Floats, parts: Floats, taus: Floats) -> tuple[Floats, Floats]:
-    """Size at time 0 and misfit (-2 log likelihood) for each time constant, shape (taus,)."""
-    straight, _ = np.linalg.qr(np.column_stack([np.ones(len(time_s)), time_s]))
-    shapes = np.exp(-time_s[:, None] / taus)
-    shapes -= straight @ (straight.T @ shapes)
-    rest = parts - straight @ (straight.T @ parts)
-    along = shapes.T @ rest
-    size = along / np.maximum((shapes**2).sum(axis=0), 1e-12)
-    square = np.maximum(rest @ rest - along * size, 0.0) / len(parts)
-    # Added: 3e-5 of the reading, below which no residual of a true motor is noise.
-    return size, len(parts) * np.log(square + 1e-9)
-
-
-def _envelope(course: _Course, length_s: float) -> tuple[float, float]:
-    """The time constant of the largest deviations, and from when on they do not matter, in s."""
-    seen = max(SEEN, 6.0 * course.noise)
-    before = min(SEEN_BEFORE / SEEN * seen, abs(float(course.parts[0]) - course.level))
-    seen_s = course.last_beyond_s(seen)
-    took_s = seen_s - course.last_beyond_s(0.999 * before)
-    if before < 2.0 * seen or took_s <= 0.0:
-        return 0.0, seen_s
-    tau_s = took_s / float(np.log(before / seen))
-    return tau_s, _gone_s(course, seen_s, seen, tau_s, length_s)
-
-
-def _gone_s(course: _Course, at_s: float, size: float, tau_s: float, length_s: float) -> float:
-    """From when on an exponential of `size` at `at_s` moves the mean by too little to matter."""
-    times_s = np.arange(at_s, length_s, 0.01)
-    moved = size * tau_s * np.exp((at_s - times_s) / tau_s) / (length_s - times_s)
-    error = course.noise / np.sqrt(len(course.parts))
-    small = np.flatnonzero(moved < max(LEFT_OVER, LEFT_OVER_ERRORS * error))
-    return float(times_s[small[0]]) if len(small) else length_s

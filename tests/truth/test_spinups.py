@@ -165,3 +165,10 @@ def test_a_hold_of_six_time_constants_is_too_short_and_one_of_eight_is_not() -> 
     assert steady_window(short) is None
     window = steady_window(enough)
     assert window is not None and window.settling_s == pytest.approx(0.5, rel=0.05)
+
+
+def test_a_gust_in_the_middle_is_no_spin_up() -> None:
+    frame, _ = hold(Case("first order", 0.25, 10.0, 100, "white"), np.random.default_rng(2))
+    frame.loc[frame["time_s"].between(5.0, 5.2), ["speed_rpm", "current_a"]] *= 1.05
+    window = steady_window(frame)
+    assert window is not None and window.start_s < 3.0
