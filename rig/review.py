@@ -63,14 +63,17 @@ class Shown:
             terminal.print_holds(self.holds)
         rows = [
             (
-                f"{(alarm.get('time_s') or 0.0) - zero_s:.2f} s",
+                "-" if alarm.get("time_s") is None else f"{alarm['time_s'] - zero_s:.2f} s",
                 str(alarm["severity"]),
                 str(alarm["text"]),
             )
             for alarm in meta.alarms
         ]
         if rows:
-            terminal.print_table(["at ", "", "event"], rows)
+            since = "the last hold" if self.hold_from_s is not None else "the recording"
+            terminal.print_table(
+                ["at ", "", "event"], rows, title=f"times from the start of {since}"
+            )
         terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
 
 
