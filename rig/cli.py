@@ -57,7 +57,11 @@ Teeth = Annotated[
     str | None, typer.Option(help="PINION/SPUR, where the motor drives through a gear.")
 ]
 Window = Annotated[
-    str | None, typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run.")
+    str | None,
+    typer.Option(
+        help="Take FROM:TO, in seconds from the start of each run's last throttle hold, "
+        "as its steady part."
+    ),
 ]
 
 With = Annotated[

@@ -37,7 +37,7 @@ Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
     "stand", "hello", "channels", "calibration", "calibrated", "rows", "identity", "amended",
-    "notes", "cause", "pairs", "events", "still_rising",
+    "notes", "cause", "pairs", "events", "still_rising", "hold_from_s", "left_out",
 }  # fmt: skip
 
 
@@ -58,9 +58,12 @@ def gather_once(
     window_s: tuple[float, float] | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> Gathered:
-    """The runs of `found`, each once. Raises InputFileError.
+    """The runs of `found`, each once.
 
-    That is for a file that was named and cannot be read, and where nothing is left.
+    `window_s` is taken as the steady part of every run where it is given: from and to, counted
+    from the start of the run's last throttle hold. Runs whose last hold it is not inside say so
+    in `left_out`. Raises InputFileError for a file that was named and cannot be read, and where
+    nothing is left.
     """
     rows: dict[Path, Row] = {}
     left_out = list(found.left_out)
@@ -93,8 +96,7 @@ def gather_each(
 def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:
     """The runs of captures, also where several hold the same, in the order in which they began.
 
-    `window_s` is taken as the steady part of every run where it is given. Raises
-    InputFileError.
+    `window_s` is as for `gather_once`. Raises InputFileError.
     """
     return list(_runs({path: _or_raise(row) for path, row in _rows(paths, window_s)}).values())
 
@@ -174,14 +176,17 @@ def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row | RigErro
 
 
 def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
-    from rig.analysis.figures import figures_of
-    from rig.analysis.steady import Window
+    from rig.analysis.figures import Figures, figures_of
+    from rig.analysis.steady import last_hold_from_s, window_at
     from rig.captures.capture import load
 
     capture = load(path)
     meta = capture.meta
     identity = identity_of(path, meta)
-    figures = figures_of(capture.frame, Window(*window_s) if window_s else None)
+    hold_from_s = last_hold_from_s(capture.frame)
+    asked = window_at(capture.frame, *window_s) if window_s else None
+    left_out = asked if isinstance(asked, str) else ""
+    figures = Figures() if isinstance(asked, str) else figures_of(capture.frame, asked)
     window = figures.window
     return {
         "name": path.name,
@@ -191,7 +196,11 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "errors": dict(figures.errors),
         "still_rising": list(figures.still_rising),
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
-        "window": [window.start_s, window.end_s] if window else None,
+        "window": [edge - window.hold_from_s for edge in (window.start_s, window.end_s)]
+        if window
+        else None,
+        "hold_from_s": hold_from_s,
+        "left_out": left_out,
         "utc": meta.utc,
         "throttle": meta.throttle,
         "stand": meta.stand,
@@ -205,7 +214,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "notes": meta.notes,
         "cause": meta.cause,
         "pairs": meta.pairs,
-        "events": meta.events,
+        "events": meta.events_from(hold_from_s),
     }
 
 
@@ -235,6 +244,8 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:
         events=tuple((time_s, text) for time_s, text in row["events"]),
         still_rising=tuple(row["still_rising"]),
         identity=row["identity"]["digest"] if row["identity"] else "",
+        hold_from_s=math.nan if row["hold_from_s"] is None else float(row["hold_from_s"]),
+        left_out=row["left_out"],
     )
 
 

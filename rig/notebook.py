@@ -17,7 +17,9 @@ Paths = str | Path | Sequence[str | Path]
 def figures(paths: Paths) -> pd.DataFrame:
     """One row per run, in the order in which they began. Each run counts once.
 
-    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `steady_from_s`, `steady_to_s`, then
+    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `hold_from_s`, where the last throttle
+    hold begins on the capture's own time scale, `steady_from_s` and `steady_to_s`, which count
+    from there (add `hold_from_s` to compare with a capture's `time_s`), then
     every mean over the steady window under the name of its column, unit included, each
     followed by `<column>_u`, its standard error, where it has one. `paths` are captures or
     folders of them; what is left out of them is a Python warning. Raises RigError.
@@ -31,6 +33,7 @@ def figures(paths: Paths) -> pd.DataFrame:
             "setup": run.setup,
             "outcome": run.outcome,
             "began": run.began_s,
+            "hold_from_s": run.hold_from_s,
             "steady_from_s": run.window_s[0],
             "steady_to_s": run.window_s[1],
         }

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -17,7 +17,7 @@ from rig.analysis.answers import Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
-from rig.analysis.steady import steady_windows
+from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
@@ -47,6 +47,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    hold_from_s: float | None
+    """Where the last hold begins on the capture's time scale: the zero of all that is shown."""
     still_rising: tuple[str, ...] = ()
     """The temperatures that still rose when the recording ended."""
 
@@ -57,6 +59,7 @@ class Shown:
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
             "still_rising": list(self.still_rising),
+            "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
 
@@ -71,11 +74,13 @@ class Shown:
             terminal.print_holds(self.holds)
         rows = [
             ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
-            for time_s, text in meta.events
+            for time_s, text in meta.events_from(self.hold_from_s or 0.0)
         ]
         if rows:
-            terminal.print_table(["at ", "alarm or mark"], rows)
-        terminal.print_plot(self.capture.frame)
+            since = "the last hold" if self.hold_from_s is not None else "the recording"
+            title = f"times from the start of {since}"
+            terminal.print_table(["at ", "alarm or mark"], rows, title=title)
+        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
 
 
 def show(path: Path) -> Shown:
@@ -88,13 +93,15 @@ def show(path: Path) -> Shown:
         quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
         for quantity, error in run.errors.items()
     }
+    hold_from_s = last_hold_from_s(capture.frame)
+    zero_s = hold_from_s or 0.0
     holds = [
-        {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
+        {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
         | dict(figures_of(capture.frame, window).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds, run.still_rising)
+    return Shown(capture, figures, uncertainty, holds, hold_from_s, run.still_rising)
 
 
 def question(
@@ -126,7 +133,7 @@ def _gear(text: str | None) -> Gear | None:
 
 
 def window(text: str | None) -> tuple[float, float] | None:
-    """The window that was typed. Raises SettingsError."""
+    """The window that was typed, from the start of a hold. Raises SettingsError."""
     if text is None:
         return None
     try:
@@ -135,7 +142,9 @@ def window(text: str | None) -> tuple[float, float] | None:
         start_s = end_s = math.nan
     if not 0.0 <= start_s < end_s < math.inf:
         raise SettingsError(
-            f"{text!r} is not FROM:TO in seconds", where="--window", to_do="Such as 4:12."
+            f"{text!r} is not FROM:TO in seconds from the start of the last hold",
+            where="--window",
+            to_do="Such as 4:12.",
         )
     return start_s, end_s
 
@@ -274,7 +283,11 @@ def runs(folder: Path) -> list[Listed]:
     paths = [row.path for row in rows if row.kind == "capture"]
     with _progress(len(paths)) as advance:
         found = gather_each(paths, advance)
-    return [(row, found[row.path].figures if row.path in found else {}) for row in rows]
+    return [
+        (replace(row, events=run.events), run.figures) if run else (row, {})
+        for row in rows
+        for run in [found.get(row.path)]
+    ]
 
 
 def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:

@@ -110,6 +110,8 @@ def _usable(
     for run in runs:
         if run.outcome not in COMPARED:
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
+        elif run.left_out:
+            warnings.append(f"{run.name} is left out: {run.left_out}")
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")
         elif not any(math.isfinite(value) for value in run.figures.values()):

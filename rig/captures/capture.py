@@ -81,6 +81,13 @@ class Meta:
         found += [(a["time_s"], f"{a['severity']}: {a['text']}") for a in self.alarms]
         return sorted(found, key=lambda event: -1.0 if event[0] is None else event[0])
 
+    def events_from(self, zero_s: float | None) -> list[tuple[float | None, str]]:
+        """`events` with times from `zero_s`, on the table's scale; without it none has a time."""
+        return [
+            (None if time_s is None or zero_s is None else time_s - zero_s, text)
+            for time_s, text in self.events
+        ]
+
     @property
     def amended(self) -> str:
         """When (UTC) the description was last corrected; empty where it was not."""

@@ -25,7 +25,8 @@ WANTS_SALVAGE = "a journal: rig salvage"
 class Row:
     """One file. `kind` is capture, journal, or unreadable; `name` is relative to the folder.
 
-    `throttle` has steps (percent, seconds), `events` marks and alarms as (seconds, words).
+    `throttle` has steps (percent, seconds); `events` marks and alarms as (seconds, words), the
+    seconds from the start of the last throttle hold where the table was read.
     """
 
     path: Path
@@ -114,7 +115,7 @@ def _row(path: Path, name: str, same_as: str) -> Row:
         throttle=meta.throttle,
         notes=meta.notes,
         pairs=meta.pairs,
-        events=meta.events,
+        events=meta.events_from(None),
         amendments=meta.amendments,
         same_as=same_as,
     )
