@@ -21,9 +21,11 @@ from rig.captures.files import sha256
 from rig.errors import InputFileError, RigError
 
 if TYPE_CHECKING:
+    from rig.analysis.figures import Tachometer
+    from rig.captures.capture import Meta
     from rig.stand.sampler import Sampler
 
-FIGURES_VERSION = 3
+FIGURES_VERSION = 4
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -115,7 +117,8 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
 
     capture = load(path)
     meta = capture.meta
-    figures = figures_of(capture.frame, Window(*window_s) if window_s else None)
+    window = Window(*window_s) if window_s else None
+    figures = figures_of(capture.frame, window, tachometer_of(meta))
     window = figures.window
     return {
         "name": path.name,
@@ -132,6 +135,20 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "channels": list(meta.channels),
         "calibration": _calibration(meta.stand, meta.hello, meta.channels),
     }
+
+
+def tachometer_of(meta: Meta) -> Tachometer | None:
+    """What figures need to know of the tachometer; None where the capture does not say."""
+    from rig.analysis.figures import Tachometer
+    from rig.protocol.records import Hello
+
+    settings = meta.stand.get("tachometer")
+    try:
+        marks = int(settings["pulses_per_revolution"])  # type: ignore[index]
+        tick_hz = Hello.parse(meta.hello.split(",")[1:]).tick_hz
+    except (KeyError, TypeError, ValueError, IndexError):
+        return None
+    return Tachometer(marks, tick_hz) if marks >= 1 else None
 
 
 def _run(row: Mapping[str, Any], stands: dict[str, Stand]) -> Run:

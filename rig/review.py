@@ -22,7 +22,13 @@ from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.captures.files import write_new
 from rig.errors import SettingsError
-from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
+from rig.gather import (
+    WITH_HELP_FROM,
+    capture_files,
+    gather,
+    gather_by_file,
+    tachometer_of,
+)
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
@@ -70,7 +76,8 @@ class Shown:
 def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
-    figures = run_figures(capture.frame)
+    tachometer = tachometer_of(capture.meta)
+    figures = run_figures(capture.frame, tachometer)
     (run,) = gather([path])
     known = run.measured()
     uncertainty = {
@@ -79,7 +86,7 @@ def show(path: Path) -> Shown:
     }
     holds = [
         {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
-        | dict(figures_of(capture.frame, window).means)
+        | dict(figures_of(capture.frame, window, tachometer).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]

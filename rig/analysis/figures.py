@@ -11,6 +11,7 @@ import pandas as pd
 
 from rig.analysis.inference import standard_error
 from rig.analysis.steady import Window, steady_window
+from rig.stand.turns import mean_speed_rpm, whole_turns
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
@@ -34,10 +35,21 @@ class Figures:
     counts: Mapping[str, int] = field(default_factory=dict)
 
 
-def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
+@dataclass(frozen=True, slots=True)
+class Tachometer:
+    """What the capture's metadata say of its edges."""
+
+    marks_per_turn: int
+    tick_hz: float
+
+
+def figures_of(
+    frame: pd.DataFrame, window: Window | None = None, tachometer: Tachometer | None = None
+) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
-    For every physical column its mean over the window; for temperatures (degrees Celsius)
+    For every physical column its mean over the window, for the speed, where `tachometer` says
+    how, whole turns over the time they took; for temperatures (degrees Celsius)
     also `<column>_start`, `<column>_end` of the drive, `<column>_peak`, heat soak included,
     `<column>_rise` (K) from start to peak, and `<column>_rate` in the window (K/min). Power
     is the mean of the product of volts and amps, since `power_w` holds the products. Rows
@@ -68,6 +80,11 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
                 means[f"{column}_peak"] = float(readings.max())
                 means[f"{column}_rate"] = _slope_per_min(steady, column)
                 means[f"{column}_rise"] = float(readings.max() - readings.iloc[0])
+    if tachometer is not None and "speed_rpm" in means:
+        rows = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy()]
+        speed = _speed_over(rows, tachometer)
+        if speed is not None:
+            means["speed_rpm"], errors["speed_rpm"] = speed
     _add_derived(means, errors, steady)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
@@ -83,9 +100,26 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     return Figures(window, means, errors, counts)
 
 
-def run_figures(frame: pd.DataFrame) -> dict[str, float]:
+def _speed_over(rows: pd.DataFrame, tachometer: Tachometer) -> tuple[float, float] | None:
+    """The mean speed and its standard error in rpm; None without one whole turn.
+
+    The mean is turns over ticks, so its error is that of what each span has more or fewer
+    turns than the mean speed gives it.
+    """
+    edges, edge_tick = (rows[name].to_numpy(dtype=np.int64) for name in ("edges", "edge_tick"))
+    valid = rows["valid"].to_numpy(dtype=bool)
+    marks = tachometer.marks_per_turn
+    mean = mean_speed_rpm(edges, edge_tick, valid, marks, tachometer.tick_hz)
+    if not math.isfinite(mean):
+        return None
+    turns, ticks = whole_turns(edges, edge_tick, valid, marks)
+    over = turns - ticks * (turns.sum() / ticks.sum())
+    return mean, mean * standard_error(over) / float(turns.mean())
+
+
+def run_figures(frame: pd.DataFrame, tachometer: Tachometer | None = None) -> dict[str, float]:
     """`figures_of` as one flat mapping, with `steady_from_s` and `steady_to_s`; may be empty."""
-    figures = figures_of(frame)
+    figures = figures_of(frame, tachometer=tachometer)
     if figures.window is None:
         return {}
     window = {"steady_from_s": figures.window.start_s, "steady_to_s": figures.window.end_s}

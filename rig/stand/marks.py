@@ -26,6 +26,9 @@ AGREED = 2
 MANY_EDGES = 6
 """A reading over so many edges (and a turn) is relied on wherever the marks are."""
 
+FALLS = 0.002
+"""A share by which whole turns get slower that is no noise."""
+
 LEARNED_AT_FIRST, LEARNED_LATER = 0.5, 0.1
 """The share of a place's error that is corrected at a time, at each of two marks."""
 
@@ -49,12 +52,11 @@ class Turns:
         since one last did not; from AGREED on they are relied on."""
         self._spaced_rate = math.nan
         """Edges per tick of the last reading from mark to mark."""
-        self._whole = math.nan
-        """Edges per tick over the last whole turns."""
         self._rate = math.nan
         """The last edges per tick that no uneven marks change, twice its middle tick, and at
         which count."""
         self._rate_middle = self._rate_from = 0
+        self._falls = False
         self._sure = self._was_sure = marks == 1
         self._extra = 0
         """Edges counted so far that were none, less those that were missed."""
@@ -83,8 +85,6 @@ class Turns:
             if newest[1] < before and edges_before >= self._usable_from:
                 self._learn(whole, edges, newest, edges_before, before, mark, mark_before)
         self._newest[mark] = edges, at, whole
-        falls = whole < (1.0 - PLACES_AGREE) * self._whole
-        self._whole = whole if whole == whole else self._whole
         spaced = counted + self._places[mark] - self._places[mark_before]
         rate = spaced / ticks
         agreed = self._agreed
@@ -99,15 +99,15 @@ class Turns:
         self._was_sure = self._sure
         self._sure = sure or mark == mark_before or counted >= self._many
         if self._sure:
-            self._rate, self._rate_middle, self._rate_from = rate, before + at, edges
+            self._rely(rate, before + at, edges)
             return rate
         off, since = abs(whole * ticks - counted), at + (newest[1] if newest else 0)
         kept = self._rate_from == edges_before and off >= abs(self._rate * ticks - counted)
         if whole == whole and not kept and since > self._rate_middle + ticks:
-            self._rate, self._rate_middle, self._rate_from = whole, since, edges
+            self._rely(whole, since, edges)
         elif edges_before - self._rate_from > (self._marks if whole == whole else 0):
             return rate
-        if falls and rate < self._rate:
+        if self._falls and rate < self._rate:
             return rate
         short = counted - self._rate * ticks
         if abs(short) <= UNEVEN_MARKS:
@@ -115,6 +115,10 @@ class Turns:
             return self._rate
         # It rises by more than marks explain: by how much more is certain.
         return (counted - UNEVEN_MARKS if short > 0.0 else counted) / ticks
+
+    def _rely(self, rate: float, middle: int, edges: int) -> None:
+        self._falls = rate < (1.0 - FALLS) * self._rate
+        self._rate, self._rate_middle, self._rate_from = rate, middle, edges
 
     def _learn(
         self,
