@@ -23,8 +23,9 @@ wander over them by more than the places of the marks matter."""
 AGREED = 2
 """Once may be chance: a speed that changes just as the marks are spaced."""
 
-MANY_EDGES = 6
-"""A reading over so many edges (and a turn) is relied on wherever the marks are."""
+MANY_EDGES = 4
+"""A reading over so many edges is relied on wherever the marks are: what they change in it is
+small, and whole turns may be long past."""
 
 FALLS = 0.002
 """A share by which whole turns get slower that is no noise."""
@@ -45,7 +46,6 @@ class Turns:
         """By mark: the count and tick of its newest edge, and edges per tick over the whole
         turns before it."""
         self._places = [0.0] * marks
-        self._many = max(MANY_EDGES, marks)
         self._longest = max(LONGEST_EDGES, 2 * marks)
         self._agreed = [0] * marks
         """By mark: how often readings from it or to it gave the speed of the reading before,
@@ -97,7 +97,7 @@ class Turns:
                 self._forget()
         self._spaced_rate = rate
         self._was_sure = self._sure
-        self._sure = sure or mark == mark_before or counted >= self._many
+        self._sure = sure or mark == mark_before or counted >= MANY_EDGES
         if self._sure:
             self._rely(rate, before + at, edges)
             return rate

@@ -28,7 +28,7 @@ def whole_turns(
     that is not valid, or one with a mark missed or seen twice, are left out. A row that never
     came does no harm: the board counted on. Gives two arrays of shape (spans,), maybe empty.
     """
-    fresh = np.flatnonzero(np.diff(edges, prepend=edges[0] - 1)) if len(edges) else np.empty(0, int)
+    fresh = np.flatnonzero(np.diff(edges, prepend=0))  # before its first edge a board sends 0
     edges, edge_tick = edges[fresh], edge_tick[fresh]
     good = valid[fresh] & _counted_right(edges, edge_tick)
     part = np.cumsum(~good)
