@@ -59,7 +59,9 @@ class Timeline:
         """
         last = self._last
         if last is None:
-            self._last = Step(data.sequence, data.tick, data.edges, near(data.edge_tick, data.tick), 0)
+            self._last = Step(
+                data.sequence, data.tick, data.edges, near(data.edge_tick, data.tick), 0
+            )
             return self._last
         ahead = (data.sequence - last.sequence) % 2**SEQUENCE_BITS
         if ahead == 0 or ahead >= _HALF_SEQUENCE:

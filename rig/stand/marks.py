@@ -57,6 +57,8 @@ class Turns:
         which count."""
         self._rate_middle = self._rate_from = 0
         self._falls = False
+        """Whether the rotor slows down: the last rate is below that of a turn before it."""
+        self._fell_from, self._fell_middle = math.nan, 0
         self._sure = self._was_sure = marks == 1
         self._extra = 0
         """Edges counted so far that were none, less those that were missed."""
@@ -117,7 +119,9 @@ class Turns:
         return (counted - UNEVEN_MARKS if short > 0.0 else counted) / ticks
 
     def _rely(self, rate: float, middle: int, edges: int) -> None:
-        self._falls = rate < (1.0 - FALLS) * self._rate
+        falls = rate < (1.0 - FALLS) * self._fell_from
+        if falls or not middle - self._fell_middle < 2.0 * self._marks / rate:
+            self._falls, self._fell_from, self._fell_middle = falls, rate, middle
         self._rate, self._rate_middle, self._rate_from = rate, middle, edges
 
     def _learn(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ def whole_turns(
     fresh = np.flatnonzero(np.diff(edges, prepend=0))  # before its first edge a board sends 0
     edges, edge_tick = edges[fresh], edge_tick[fresh]
     good = valid[fresh] & _counted_right(edges, edge_tick)
-    part = np.cumsum(~good)
+    part = np.cumsum(~good, dtype=np.int64)
     turns, ticks = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     rows = np.flatnonzero(good)
     for start, end in _runs(part[rows]):
@@ -82,4 +83,4 @@ def _runs(part: Ints) -> list[tuple[int, int]]:
     """Where equal neighbours begin and end."""
     edges = np.flatnonzero(np.diff(part)) + 1
     bounds = [0, *edges.tolist(), len(part)]
-    return [(a, b) for a, b in zip(bounds[:-1], bounds[1:], strict=True) if b > a]
+    return [(start, end) for start, end in pairwise(bounds) if end > start]
