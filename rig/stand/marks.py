@@ -85,7 +85,7 @@ class Turns:
         if newest is not None and newest[0] >= usable_from and newest[1] < at:
             whole = (edges - newest[0]) / (at - newest[1])
             if newest[1] < before and edges_before >= self._usable_from:
-                self._learn(whole, edges, newest, edges_before, before, mark, mark_before)
+                self._learn(whole, newest, edges_before, before, mark, mark_before)
         self._newest[mark] = edges, at, whole
         spaced = counted + self._places[mark] - self._places[mark_before]
         rate = spaced / ticks
@@ -103,10 +103,19 @@ class Turns:
         if self._sure:
             self._rely(rate, before + at, edges)
             return rate
-        off, since = abs(whole * ticks - counted), at + (newest[1] if newest else 0)
+        twice_middle = at + (newest[1] if newest else 0)
+        return self._while_unknown(counted, ticks, rate, whole, twice_middle, edges)
+
+    def _while_unknown(
+        self, counted: int, ticks: int, rate: float, whole: float, twice_middle: int, edges: int
+    ) -> float:
+        """Of the reading, the whole turns that end with it (about `twice_middle` / 2) and the
+        last rate that no marks change, what is sure or nearest."""
+        edges_before = edges - counted
+        off = abs(whole * ticks - counted)
         kept = self._rate_from == edges_before and off >= abs(self._rate * ticks - counted)
-        if whole == whole and not kept and since > self._rate_middle + ticks:
-            self._rely(whole, since, edges)
+        if whole == whole and not kept and twice_middle > self._rate_middle + ticks:
+            self._rely(whole, twice_middle, edges)
         elif edges_before - self._rate_from > (self._marks if whole == whole else 0):
             return rate
         if self._falls and rate < self._rate:
@@ -119,15 +128,15 @@ class Turns:
         return (counted - UNEVEN_MARKS if short > 0.0 else counted) / ticks
 
     def _rely(self, rate: float, middle: int, edges: int) -> None:
+        """Keep a rate that no uneven marks change, about half the tick `middle`."""
         falls = rate < (1.0 - FALLS) * self._fell_from
-        if falls or not middle - self._fell_middle < 2.0 * self._marks / rate:
+        if falls or not (middle - self._fell_middle) * rate < 2.0 * self._marks:
             self._falls, self._fell_from, self._fell_middle = falls, rate, middle
         self._rate, self._rate_middle, self._rate_from = rate, middle, edges
 
     def _learn(
         self,
         whole: float,
-        edges: int,
         newest: tuple[int, int, float],
         edges_before: int,
         before: int,
