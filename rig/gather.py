@@ -179,14 +179,17 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     from rig.analysis.figures import Figures, figures_of
     from rig.analysis.steady import last_hold_from_s, window_at
     from rig.captures.capture import load
+    from rig.captures.convert import edge_scale_of
 
     capture = load(path)
     meta = capture.meta
     identity = identity_of(path, meta)
     hold_from_s = last_hold_from_s(capture.frame)
     asked = window_at(capture.frame, *window_s) if window_s else None
-    left_out = asked if isinstance(asked, str) else ""
-    figures = Figures() if isinstance(asked, str) else figures_of(capture.frame, asked)
+    if isinstance(asked, str):
+        figures, left_out = Figures(), asked
+    else:
+        figures, left_out = figures_of(capture.frame, asked, edge_scale_of(meta)), ""
     window = figures.window
     return {
         "name": path.name,

@@ -21,7 +21,7 @@ from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
-from rig.captures.convert import convert
+from rig.captures.convert import convert, edge_scale_of
 from rig.captures.dataset import find_captures
 from rig.captures.description import checked_setup, parse_pairs
 from rig.captures.files import check_file, write_new
@@ -86,7 +86,8 @@ class Shown:
 def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
-    figures = run_figures(capture.frame)
+    tachometer = edge_scale_of(capture.meta)
+    figures = run_figures(capture.frame, tachometer)
     (run,) = gather([path])
     known = run.measured()
     uncertainty = {
@@ -97,7 +98,7 @@ def show(path: Path) -> Shown:
     zero_s = hold_from_s or 0.0
     holds = [
         {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
-        | dict(figures_of(capture.frame, window).means)
+        | dict(figures_of(capture.frame, window, tachometer).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]

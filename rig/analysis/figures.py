@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_integer_dtype
 
+from rig.analysis.inference import standard_error
 from rig.analysis.integral import integral
 from rig.analysis.steady import Window, mean_over, steady_window
 from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
+from rig.stand.turns import EdgeScale, mean_speed_rpm, whole_turns
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
@@ -35,11 +38,14 @@ class Figures:
     still_rising: tuple[str, ...] = ()
 
 
-def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
+def figures_of(
+    frame: pd.DataFrame, window: Window | None = None, tachometer: EdgeScale | None = None
+) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
-    For every physical column its mean over the window. Power is the mean of the product of
-    volts and amps, since `power_w` holds the products. Rows that are not valid are left out.
+    For every physical column its mean over the window; for the speed, where `tachometer` says
+    how, whole turns over the time they took. Power is the mean of the product of volts and
+    amps, since `power_w` holds the products. Rows that are not valid are left out.
 
     For temperatures, in degrees Celsius and smoothed (`rig.analysis.temperatures`):
     `<column>_start` before the drive, `<column>_end` of the drive, `<column>_peak`, heat soak
@@ -67,6 +73,11 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
             means[f"{column}_rate"] = _slope_per_min(steady, column)
             _add_warmth(means, errors, column, warmth)
             rising += [column] if warmth.still_rising else []
+    if tachometer is not None and "speed_rpm" in means:
+        rows = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy()]
+        speed = _speed_over(rows, window, tachometer)
+        if speed is not None:
+            means["speed_rpm"], errors["speed_rpm"] = speed
     _add_derived(means, errors, steady, window)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
@@ -78,13 +89,41 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     return Figures(window, means, errors, counts, tuple(rising))
 
 
-def run_figures(frame: pd.DataFrame) -> dict[str, float]:
+def _speed_over(
+    rows: pd.DataFrame, window: Window, tachometer: EdgeScale
+) -> tuple[float, float] | None:
+    """The mean speed and its standard error in rpm; None without one whole turn.
+
+    The mean is turns over ticks, so its error is that of what each span has more or fewer
+    turns than the mean speed gives it. What the window still has of a spin-up is taken from
+    the readings.
+    """
+    names = ("edges", "edge_tick")
+    if not all(name in rows and is_integer_dtype(rows[name]) for name in names):
+        return None
+    edges, edge_tick = (rows[name].to_numpy(dtype=np.int64) for name in names)
+    valid = rows["valid"].to_numpy(dtype=bool)
+    marks = tachometer.marks_per_turn
+    mean = mean_speed_rpm(edges, edge_tick, valid, marks, tachometer.tick_hz)
+    if not math.isfinite(mean):
+        return None
+    if window.settling_s is not None:
+        readings = rows.loc[valid, "speed_rpm"]
+        level, error = mean_over(window, rows.loc[valid, "time_s"], readings)
+        return mean + level - float(readings.mean()), error
+    turns, ticks = whole_turns(edges, edge_tick, valid, marks)
+    over = turns - ticks * (turns.sum() / ticks.sum())
+    return mean, mean * standard_error(over) / float(turns.mean())
+
+
+def run_figures(frame: pd.DataFrame, tachometer: EdgeScale | None = None) -> dict[str, float]:
     """`figures_of` as one flat mapping; empty where the run has no steady part.
+
 
     `steady_from_s` and `steady_to_s` count from the start of the last throttle hold, which
     lies at `hold_from_s` on the capture's time scale.
     """
-    figures = figures_of(frame)
+    figures = figures_of(frame, tachometer=tachometer)
     window = figures.window
     if window is None:
         return {}

@@ -21,6 +21,7 @@ from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Hello, Status
 from rig.stand.model import Stand
 from rig.stand.sampler import Sampler
 from rig.stand.settings import stand_from_dict, stand_to_dict
+from rig.stand.turns import EdgeScale
 
 Progress = Callable[[float], None]
 
@@ -233,6 +234,17 @@ def _stand_of(introduction: Introduction, journal: Path) -> Stand:
 def sampler_of(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> Sampler:
     """The calibration that a capture's metadata describe. Raises RigError."""
     return Sampler(stand_from_dict(stand), *_board(hello, channels, "capture"))
+
+
+def edge_scale_of(meta: Meta) -> EdgeScale | None:
+    """What figures need to know of the tachometer; None where the capture does not say."""
+    settings = meta.stand.get("tachometer")
+    try:
+        marks = int(settings["pulses_per_revolution"])  # type: ignore[index]
+        tick_hz = Hello.parse(meta.hello.split(",")[1:]).tick_hz
+    except (KeyError, TypeError, ValueError, OverflowError, IndexError):
+        return None
+    return EdgeScale(marks, tick_hz) if marks >= 1 else None
 
 
 def _board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:
