@@ -53,7 +53,7 @@ SKETCH_KEY = b"rig_rows"
 SKETCH_ROWS = 1024
 """So many rows, those with the smallest hashes, stand for all of a run: 11 kB as text."""
 
-NEIGHBOURS = 16
+NEIGHBOURS = 8
 """Of captures that share a row, each is compared with so many after it: enough for a chain."""
 
 LEAST_SHARED = 32
@@ -216,23 +216,46 @@ def _hashes_by_place(
 
 
 def _candidates(hashes: dict[int, Hashes]) -> list[tuple[int, int]]:
-    """Pairs that share LEAST_SHARED rows, found without a look at every pair."""
+    """Pairs that `_overlap` may accept, found without a look at every pair.
+
+    A coarse form of its rule, for all pairs together: the share is taken in the sketch that
+    stands for more rows, and half of SHARE is enough.
+    """
     if len(hashes) < 2:
         return []
     places = np.fromiter(hashes, np.int64, len(hashes))
-    owner = np.repeat(np.arange(len(places)), list(map(len, hashes.values())))
+    sizes = np.array([len(found) for found in hashes.values()])
+    limits = np.array([_complete_to(found) for found in hashes.values()])
     everything = np.concatenate(list(hashes.values()))
     order = np.argsort(everything, kind="stable")
-    everything, owner = everything[order], owner[order]
-    pairs = [np.empty(0, np.int64)]
+    everything = everything[order]
+    owner = np.repeat(np.arange(len(places)), sizes)[order]
+    row = np.concatenate([np.arange(size) for size in sizes])[order]
+    found = []
     for shift in range(1, NEIGHBOURS + 1):
-        equal = everything[shift:] == everything[:-shift]
-        if not equal.any():
+        (equal,) = np.nonzero(everything[shift:] == everything[:-shift])
+        if not len(equal):
             break
-        pairs.append(owner[:-shift][equal] * len(places) + owner[shift:][equal])
-    unique, shared = np.unique(np.concatenate(pairs), return_counts=True)
-    found = np.divmod(unique[shared >= LEAST_SHARED], len(places))
-    return [(int(one), int(other)) for one, other in places[np.column_stack(found)]]
+        both = owner[equal], owner[equal + shift], row[equal], row[equal + shift]
+        found.append(np.column_stack(both).astype(np.int32))
+    if not found:
+        return []
+    table = np.concatenate(found)
+    code = table[:, 0] * np.int64(len(places)) + table[:, 1]
+    table = table[np.argsort(code, kind="stable")]
+    code.sort()
+    starts = np.flatnonzero(np.diff(code, prepend=-1))
+    shared = np.diff(starts, append=len(code))
+    first, last = (edge.reduceat(table, starts, axis=0) for edge in (np.minimum, np.maximum))
+    one, other = first[:, 0], first[:, 1]
+    before = np.minimum(first[:, 2], first[:, 3])
+    after = np.minimum(sizes[one] - last[:, 2], sizes[other] - last[:, 3]) - 1
+    spans = last[:, 2:] - first[:, 2:] + 1
+    between = np.where(limits[one] <= limits[other], spans[:, 0], spans[:, 1])
+    likely = (shared >= LEAST_SHARED) & (shared >= SHARE / 2 * (before + between + after))
+    return [
+        (int(places[a]), int(places[b])) for a, b in zip(one[likely], other[likely], strict=True)
+    ]
 
 
 def _hashed(rows: Ints) -> Hashes:
