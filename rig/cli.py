@@ -81,7 +81,11 @@ Teeth = Annotated[
     str | None, typer.Option(help="PINION/SPUR, where the motor drives through a gear.")
 ]
 Window = Annotated[
-    str | None, typer.Option(help="Take FROM:TO, in seconds, as the steady part of every run.")
+    str | None,
+    typer.Option(
+        help="Take FROM:TO, in seconds from the start of each run's last throttle hold, "
+        "as its steady part."
+    ),
 ]
 
 With = Annotated[
@@ -383,17 +387,32 @@ def amend(
 
 @app.command()
 def recalibrate(
-    capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    paths: Captures,
     stand: StandFile = None,
-    out: Out = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="A folder; for one capture also a .parquet file. [default: recalibrated/ "
+            "in the capture's folder or in the folder named]",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Work out an old capture anew from its raw counts, with a newer stand.toml."""
-    from rig.captures.convert import recalibrate as work_out
+    """Compute old captures anew from their raw counts, with a newer stand.toml."""
+    from rig.captures.recalibration import recalibrate_all
     from rig.plans import find_stand
     from rig.stand.settings import load_stand
 
-    _print_path(work_out(capture, load_stand(find_stand(stand)), out), as_json)
+    made = datetime.now(UTC).isoformat(timespec="milliseconds")
+    done = recalibrate_all(paths, load_stand(find_stand(stand)), made, out)
+    if as_json:
+        _print_json({"written": list(map(str, done.written)), "left_out": list(done.left_out)})
+        return
+    for path in done.written:
+        print(plain(f"written: {path}"))
+    for line in done.left_out:
+        print(plain(line))
 
 
 @app.command()

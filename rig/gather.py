@@ -1,4 +1,4 @@
-"""Captures in, runs ready to be compared out. Figures are kept by content, once reckoned."""
+"""Captures in, runs ready to be compared out. Figures are computed once and kept by content."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import nullcontext
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import cache, lru_cache
 from pathlib import Path
@@ -19,7 +19,9 @@ from platformdirs import user_cache_path
 
 from rig.analysis.derived import Stand
 from rig.analysis.runs import Run
+from rig.captures.dataset import Claim, Found, left_out_line, left_out_unreadable, once
 from rig.captures.files import sha256
+from rig.captures.identity import Identity, identity_of
 from rig.errors import InputFileError, RigError
 from rig.stand.model import Converter, Limits
 
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
     from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 4
+FIGURES_VERSION = 7
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -36,52 +38,83 @@ WITH_HELP_FROM = 8
 Row = dict[str, Any]
 _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels", "calibration", "notes", "cause", "pairs", "events",
-    "still_rising", "alarms",
+    "stand", "hello", "channels", "calibration", "calibrated", "rows", "identity", "amended",
+    "notes", "cause", "pairs", "events", "still_rising", "alarms", "hold_from_s", "left_out",
 }  # fmt: skip
 
 
-def capture_files(paths: Sequence[Path]) -> list[Path]:
-    """The captures named, and those in the folders named, without repeats."""
-    found: dict[Path, None] = {}
-    for path in paths:
-        if path.is_dir():
-            found |= dict.fromkeys(sorted(path.rglob("*.parquet")))
-        else:
-            found[path] = None
-    if not found:
-        names = ", ".join(map(str, paths))
-        raise InputFileError("no capture is there", where=names, to_do="Record some: `rig run`.")
-    return list(found)
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Each run once, by the file that counts, in the order in which the runs began.
 
-
-def gather(
-    paths: Sequence[Path],
-    window_s: tuple[float, float] | None = None,
-    progress: Callable[[float], None] = lambda _share: None,
-) -> list[Run]:
-    """The runs of `paths`, in the order in which they began. Raises InputFileError.
-
-    `window_s` is taken as the steady part of every run where it is given.
+    `left_out` names the files that do not count: a line for those whose run has a better
+    capture, and one for each file of a folder that cannot be read.
     """
-    return list(gather_by_file(paths, window_s, progress).values())
+
+    runs: Mapping[Path, Run]
+    left_out: tuple[str, ...] = ()
 
 
-def gather_by_file(
-    paths: Sequence[Path],
+def gather_once(
+    found: Found,
     window_s: tuple[float, float] | None = None,
     progress: Callable[[float], None] = lambda _share: None,
+) -> Gathered:
+    """The runs of `found`, each once.
+
+    `window_s` is taken as the steady part of every run where it is given: from and to, counted
+    from the start of the run's last throttle hold. Runs whose last hold it is not inside say so
+    in `left_out`. Raises InputFileError for a file that was named and cannot be read, and where
+    nothing is left.
+    """
+    rows: dict[Path, Row] = {}
+    left_out = list(found.left_out)
+    for path, row in _rows(found.files, window_s, progress):
+        if not isinstance(row, RigError):
+            rows[path] = row
+        elif path in found.named:
+            raise row
+        else:
+            left_out.append(left_out_unreadable(path, row))
+    if not rows:
+        raise InputFileError("none of the captures can be read", to_do="\n  ".join(left_out))
+    counted = once([_claim(path, row) for path, row in rows.items()])
+    left_out += left_out_line(counted)
+    chosen = {
+        path: _newest_words([rows[path], *(rows[other] for other in others)])
+        for path, others in counted.items()
+    }
+    return Gathered(_runs(chosen), tuple(left_out))
+
+
+def gather_each(
+    paths: Sequence[Path], progress: Callable[[float], None] = lambda _share: None
 ) -> dict[Path, Run]:
-    """As `gather`, and from which file each run is."""
-    rows: list[Row] = []
-    for row in _rows(paths, window_s):
-        rows.append(row)
-        progress(len(rows) / len(paths))
+    """The run of each capture that can be read, also where several hold the same."""
+    rows = _rows(paths, None, progress)
+    return _runs({path: row for path, row in rows if not isinstance(row, RigError)})
+
+
+def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:
+    """The runs of captures, also where several hold the same, in the order in which they began.
+
+    `window_s` is as for `gather_once`. Raises InputFileError.
+    """
+    return list(_runs({path: _or_raise(row) for path, row in _rows(paths, window_s)}).values())
+
+
+def _or_raise(row: Row | RigError) -> Row:
+    if isinstance(row, RigError):
+        raise row
+    return row
+
+
+def _runs(rows: Mapping[Path, Row]) -> dict[Path, Run]:
     from rig.stand.uncertainty import Components  # after the work that needs no uncertainties
 
     stands: dict[str, Stand] = {}
     shared = Components()
-    runs = {path: _run(row, stands, shared) for path, row in zip(paths, rows, strict=True)}
+    runs = {path: _run(row, stands, shared) for path, row in rows.items()}
 
     def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
         run = item[1]
@@ -90,40 +123,78 @@ def gather_by_file(
     return dict(sorted(runs.items(), key=began))
 
 
-def _rows(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Iterator[Row]:
-    """All of each capture that a comparison needs, fit for JSON."""
+def _claim(path: Path, row: Row) -> Claim:
+    identity = Identity(**row["identity"]) if row["identity"] else None
+    return Claim(
+        path,
+        identity,
+        row["outcome"],
+        row["rows"],
+        row["calibrated"],
+        row["calibration"],
+        row["amended"],
+    )
+
+
+def _newest_words(rows: Sequence[Row]) -> Row:
+    """The first of the `rows` of one run, as the newest amendment of any of them describes it.
+
+    Without this a correction of a capture that was recalibrated before would have no effect.
+    """
+    newest = max(rows, key=lambda row: str(row["amended"]))
+    return rows[0] | {key: newest[key] for key in ("setup", "notes", "pairs")}
+
+
+def _rows(
+    paths: Sequence[Path],
+    window_s: tuple[float, float] | None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> Iterator[tuple[Path, Row | RigError]]:
+    """Of each capture all that a comparison needs, fit for JSON; or why it cannot be had."""
     with ThreadPoolExecutor() as readers:
         places = list(readers.map(_place, paths, [window_s] * len(paths)))
-    kept = list(map(_kept, places))
+    kept = [place if isinstance(place, RigError) else _kept(place) for place in places]
     missing = [
         (path, place, window_s)
         for path, place, row in zip(paths, places, kept, strict=True)
-        if row is None
+        if row is None and isinstance(place, Path)
     ]
     help_pays = len(missing) >= WITH_HELP_FROM and (os.cpu_count() or 1) > 1
     with (
         ProcessPoolExecutor(min(os.cpu_count() or 1, 8)) if help_pays else nullcontext() as several
     ):
         made = several.map(_made, missing, chunksize=4) if several else map(_made, missing)
-        for path, row in zip(paths, kept, strict=True):
-            yield {**(next(made) if row is None else row), "name": path.name}
+        for number, (path, row) in enumerate(zip(paths, kept, strict=True), 1):
+            had = next(made) if row is None else row
+            yield path, had if isinstance(had, RigError) else {**had, "name": path.name}
+            progress(number / len(paths))
 
 
-def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row:
+def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row | RigError:
     path, place, window_s = asked
-    row = _reckon(path, window_s)
+    try:
+        row = _reckon(path, window_s)
+    except InputFileError as error:
+        return error
     _keep(place, row)
     return row
 
 
 def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
-    from rig.analysis.figures import figures_of
-    from rig.analysis.steady import Window
+    from rig.analysis.figures import Figures, figures_of
+    from rig.analysis.steady import last_hold_from_s, window_at
     from rig.captures.capture import load
+    from rig.captures.convert import edge_scale_of
 
     capture = load(path)
     meta = capture.meta
-    figures = figures_of(capture.frame, Window(*window_s) if window_s else None)
+    identity = identity_of(path, meta)
+    hold_from_s = last_hold_from_s(capture.frame)
+    asked = window_at(capture.frame, *window_s) if window_s else None
+    if isinstance(asked, str):
+        figures, left_out = Figures(), asked
+    else:
+        figures, left_out = figures_of(capture.frame, asked, edge_scale_of(meta)), ""
     window = figures.window
     return {
         "name": path.name,
@@ -133,17 +204,25 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "errors": dict(figures.errors),
         "still_rising": list(figures.still_rising),
         "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
-        "window": [window.start_s, window.end_s] if window else None,
+        "window": [edge - window.hold_from_s for edge in (window.start_s, window.end_s)]
+        if window
+        else None,
+        "hold_from_s": hold_from_s,
+        "left_out": left_out,
         "utc": meta.utc,
         "throttle": meta.throttle,
         "stand": meta.stand,
         "hello": meta.hello,
         "channels": list(meta.channels),
         "calibration": _calibration(meta.stand, meta.hello, meta.channels),
+        "calibrated": meta.calibrated,
+        "rows": len(capture.frame),
+        "identity": asdict(identity) if identity else None,
+        "amended": meta.amended,
         "notes": meta.notes,
         "cause": meta.cause,
         "pairs": meta.pairs,
-        "events": meta.events,
+        "events": meta.events_from(hold_from_s),
         "alarms": sorted(
             {
                 (str(alarm["severity"]), str(alarm["quantity"]))
@@ -181,6 +260,9 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -
         events=tuple((time_s, text) for time_s, text in row["events"]),
         still_rising=tuple(row["still_rising"]),
         alarms=frozenset((severity, quantity) for severity, quantity in row["alarms"]),
+        identity=row["identity"]["digest"] if row["identity"] else "",
+        hold_from_s=math.nan if row["hold_from_s"] is None else float(row["hold_from_s"]),
+        left_out=row["left_out"],
     )
 
 
@@ -244,9 +326,13 @@ def _seconds(utc: str) -> float:
 # What was reckoned before
 
 
-def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
+def _place(path: Path, window_s: tuple[float, float] | None) -> Path | RigError:
+    try:
+        content = sha256(path)
+    except InputFileError as error:
+        return error
     asked = "" if window_s is None else f"-{window_s[0]!r}-{window_s[1]!r}"
-    name = f"{sha256(path)}-{FIGURES_VERSION}{asked}.json"
+    name = f"{content}-{FIGURES_VERSION}{asked}.json"
     return user_cache_path("rig", appauthor=False) / "figures" / name
 
 

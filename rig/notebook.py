@@ -2,31 +2,38 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
-from rig.gather import capture_files, gather
+from rig.captures.dataset import find_captures
+from rig.gather import gather_once
 
 Paths = str | Path | Sequence[str | Path]
 
 
 def figures(paths: Paths) -> pd.DataFrame:
-    """One row per run, in the order in which they began.
+    """One row per run, in the order in which they began. Each run counts once.
 
-    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `steady_from_s`, `steady_to_s`, then
+    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `hold_from_s`, where the last throttle
+    hold begins on the capture's own time scale, `steady_from_s` and `steady_to_s`, which count
+    from there (add `hold_from_s` to compare with a capture's `time_s`), then
     every mean over the steady window under the name of its column, unit included, each
     followed by `<column>_u`, its standard error, where it has one. `paths` are captures or
-    folders of them. Raises RigError.
+    folders of them; what is left out of them is a Python warning. Raises RigError.
     """
     rows = []
-    for run in gather(capture_files(_paths(paths))):
+    gathered = gather_once(find_captures(_paths(paths)))
+    _warn(gathered.left_out)
+    for run in gathered.runs.values():
         row: dict[str, object] = {
             "capture": run.name,
             "setup": run.setup,
             "outcome": run.outcome,
             "began": run.began_s,
+            "hold_from_s": run.hold_from_s,
             "steady_from_s": run.window_s[0],
             "steady_to_s": run.window_s[1],
         }
@@ -60,7 +67,8 @@ def compare(
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %
     confidence interval), `scatter_pct` and `known_pct` (standard uncertainties), `detectable_pct`
     (the change that these runs would have shown with 80 % probability), the same ending in `_k`
-    for temperature rises in K, `verdict` and its `sentence`. Raises RigError.
+    for temperature rises in K, `verdict` and its `sentence`. The comparison's warnings are Python
+    warnings. Raises RigError.
     """
     from rig import review
     from rig.report.data import as_data
@@ -69,6 +77,7 @@ def compare(
         worth_pct, list(air), other_rotor, rpm_per_volt, teeth, cost=cost, exponent_u=exponent_u
     )
     found = review.compare(_paths(paths), baseline, question, review.window(window))
+    _warn(found.warnings)
     rows = []
     for setup, item in as_data(found)["variants"].items():
         for quantity, change in item["changes"].items():
@@ -81,6 +90,11 @@ def compare(
                     row[key] = value
             rows.append(row | {"verdict": item["verdict"], "sentence": item["verdict_sentence"]})
     return pd.DataFrame(rows)
+
+
+def _warn(lines: Sequence[str]) -> None:
+    for line in lines:
+        warnings.warn(line, stacklevel=3)
 
 
 def _paths(paths: Paths) -> list[Path]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -18,17 +18,17 @@ from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
-from rig.analysis.runs import Run
-from rig.analysis.steady import steady_windows
+from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
-from rig.captures.convert import convert
+from rig.captures.convert import convert, edge_scale_of
+from rig.captures.dataset import find_captures
 from rig.captures.description import checked_setup, parse_pairs
-from rig.captures.files import write_new
+from rig.captures.files import check_file, write_new
 from rig.captures.listing import list_captures
-from rig.errors import InputFileError, SettingsError
-from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
+from rig.errors import SettingsError
+from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
@@ -48,6 +48,8 @@ class Shown:
     """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
     holds: list[dict[str, float]]
     """Each throttle hold's `throttle_pct`, steady window and means."""
+    hold_from_s: float | None
+    """Where the last hold begins on the capture's time scale: the zero of all that is shown."""
     still_rising: tuple[str, ...] = ()
     """The temperatures that still rose when the recording ended."""
 
@@ -58,6 +60,7 @@ class Shown:
             "uncertainty": json_ready(self.uncertainty),
             "holds": [json_ready(hold) for hold in self.holds],
             "still_rising": list(self.still_rising),
+            "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
 
@@ -72,30 +75,35 @@ class Shown:
             terminal.print_holds(self.holds)
         rows = [
             ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
-            for time_s, text in meta.events
+            for time_s, text in meta.events_from(self.hold_from_s or 0.0)
         ]
         if rows:
-            terminal.print_table(["at ", "alarm or mark"], rows)
-        terminal.print_plot(self.capture.frame)
+            since = "the last hold" if self.hold_from_s is not None else "the recording"
+            title = f"times from the start of {since}"
+            terminal.print_table(["at ", "alarm or mark"], rows, title=title)
+        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
 
 
 def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
-    figures = run_figures(capture.frame)
+    tachometer = edge_scale_of(capture.meta)
+    figures = run_figures(capture.frame, tachometer)
     (run,) = gather([path])
     known = run.measured
     uncertainty = {
         quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
         for quantity, error in run.errors.items()
     }
+    hold_from_s = last_hold_from_s(capture.frame)
+    zero_s = hold_from_s or 0.0
     holds = [
-        {"throttle_pct": throttle, "from_s": window.start_s, "to_s": window.end_s}
-        | dict(figures_of(capture.frame, window).means)
+        {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
+        | dict(figures_of(capture.frame, window, tachometer).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]
-    return Shown(capture, figures, uncertainty, holds, run.still_rising)
+    return Shown(capture, figures, uncertainty, holds, hold_from_s, run.still_rising)
 
 
 def question(
@@ -157,7 +165,7 @@ def _gear(text: str | None) -> Gear | None:
 
 
 def window(text: str | None) -> tuple[float, float] | None:
-    """The window that was typed. Raises SettingsError."""
+    """The window that was typed, from the start of a hold. Raises SettingsError."""
     if text is None:
         return None
     try:
@@ -166,7 +174,9 @@ def window(text: str | None) -> tuple[float, float] | None:
         start_s = end_s = math.nan
     if not 0.0 <= start_s < end_s < math.inf:
         raise SettingsError(
-            f"{text!r} is not FROM:TO in seconds", where="--window", to_do="Such as 4:12."
+            f"{text!r} is not FROM:TO in seconds from the start of the last hold",
+            where="--window",
+            to_do="Such as 4:12.",
         )
     return start_s, end_s
 
@@ -178,16 +188,21 @@ def compare(
     window_s: tuple[float, float] | None = None,
 ) -> Comparisons:
     """The setups in `paths` against `baseline`. Raises RigError."""
-    runs = _runs(paths, window_s)
-    return compare_runs(list(runs.values()), baseline, question)
+    gathered = _gathered(paths, window_s)
+    return compare_runs(list(gathered.runs.values()), baseline, question, gathered.left_out)
 
 
-def _runs(paths: Sequence[Path], window_s: tuple[float, float] | None) -> dict[Path, Run]:
-    files = capture_files(paths)
-    if len(files) < WITH_HELP_FROM:
-        return gather_by_file(files, window_s)
-    with terminal.progress(f"figures of {len(files)} captures") as advance:
-        return gather_by_file(files, window_s, advance)
+def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
+    found = find_captures(paths)
+    with _progress(len(found.files)) as advance:
+        return gather_once(found, window_s, advance)
+
+
+def _progress(captures: int) -> AbstractContextManager[Callable[[float], None]]:
+    """Shown where the figures of so many captures take a while."""
+    if captures < WITH_HELP_FROM:
+        return nullcontext(lambda _share: None)
+    return terminal.progress(f"figures of {captures} captures")
 
 
 def report(
@@ -216,9 +231,10 @@ def report(
             where=str(out),
             to_do="Choose another name with --out, or move that file away.",
         )
-    runs = _runs(paths, window_s)
-    comparisons = compare_runs(list(runs.values()), baseline, question)
-    captures = [listed(path, run) for path, run in runs.items()]
+    gathered = _gathered(paths, window_s)
+    runs = list(gathered.runs.values())
+    comparisons = compare_runs(runs, baseline, question, gathered.left_out)
+    captures = [listed(path, run) for path, run in gathered.runs.items()]
     program = f"rig {version('rig')}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))
@@ -296,20 +312,14 @@ def runs(folder: Path) -> list[Listed]:
     Raises InputFileError where there is no such folder.
     """
     rows = list_captures(folder)
-    figures = _figures([row.path for row in rows if row.kind == "capture"])
-    return [(row, figures.get(row.path, {})) for row in rows]
-
-
-def _figures(paths: Sequence[Path]) -> dict[Path, Mapping[str, float]]:
-    """The figures of each capture; one whose table cannot be read has none."""
-    try:
-        found = _runs(paths, None) if paths else {}
-    except InputFileError:
-        found = {}
-        for path in paths:
-            with suppress(InputFileError):
-                found |= gather_by_file([path])
-    return {path: run.figures for path, run in found.items()}
+    paths = [row.path for row in rows if row.kind == "capture"]
+    with _progress(len(paths)) as advance:
+        found = gather_each(paths, advance)
+    return [
+        (replace(row, events=run.events), run.figures) if run else (row, {})
+        for row in rows
+        for run in [found.get(row.path)]
+    ]
 
 
 def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
@@ -322,6 +332,7 @@ def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
 
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
     """Make a capture of a journal or a plain log. Raises RigError."""
+    check_file(journal)
     if setup is not None:
         checked_setup(setup)
     settings = load_stand(stand) if stand is not None else None

@@ -159,7 +159,7 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
             "speed_rpm": 9000.0 * math.exp(speed),
             "current_a": row.current_a
             * math.exp(changed * pull + 2.0 * drift[place] + 2.0 * scatter[place, 1]),
-            "voltage_v": 24.0 * math.exp(0.2 * scatter[place, 2]),
+            "voltage_v": 24.0 * math.exp(changed * supply + 0.2 * scatter[place, 2]),
         }
         true["power_w"] = true["current_a"] * true["voltage_v"]
         stand = _stands()[setup != "a" if row.stand == "two" else 0]

@@ -60,3 +60,15 @@ def test_a_run_is_shown_with_what_it_is_known_to() -> None:
     # Component tolerances of the demo's stand outweigh what two seconds scatter.
     assert 0.1 < shown.uncertainty["current_a"] < 0.3
     assert [hold["throttle_pct"] for hold in shown.holds] == [70.0]
+
+
+def test_what_is_shown_counts_from_the_start_of_the_last_hold(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    shown = review.show(next(SAMPLES.glob("*_trip_01.parquet")))
+    (trip,) = [a for a in shown.capture.meta.alarms if a["severity"] == "trip"]
+    assert shown.hold_from_s is not None and 0.5 < shown.hold_from_s < 0.6
+    shown.print()
+    printed = capsys.readouterr().out
+    assert f"{trip['time_s'] - shown.hold_from_s:.2f} s" in printed
+    assert printed.count("from the start of the last hold") == 3

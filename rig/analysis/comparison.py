@@ -75,14 +75,20 @@ ORDER_WORDS = {
 }
 
 
-def compare(runs: Sequence[Run], baseline: str, question: Question | None = None) -> Comparisons:
+def compare(
+    runs: Sequence[Run],
+    baseline: str,
+    question: Question | None = None,
+    left_out: Sequence[str] = (),
+) -> Comparisons:
     """Compare every other setup in `runs` with `baseline`.
 
-    Runs that were stopped or have no steady part are left out, with a warning each. Raises
-    SettingsError where nothing is left to compare, or a bound asks for what was not measured.
+    Runs that were stopped or have no steady part are left out, with a warning each. `left_out`
+    has the warnings about captures that are not among `runs`. Raises SettingsError where
+    nothing is left to compare, or a bound asks for what was not measured.
     """
     question = question or Question()
-    used, warnings = _usable(runs, baseline)
+    used, warnings = _usable(runs, baseline, left_out)
     others = [s for s in dict.fromkeys(run.setup for run in used) if s != baseline]
     table = _Table(used, runs, baseline, others, question)
     table.refuse_unmeasured()
@@ -99,19 +105,24 @@ def compare(runs: Sequence[Run], baseline: str, question: Question | None = None
     )
 
 
-def _usable(runs: Sequence[Run], baseline: str) -> tuple[list[Run], list[str]]:
+def _usable(
+    runs: Sequence[Run], baseline: str, left_out: Sequence[str]
+) -> tuple[list[Run], list[str]]:
     setups = list(dict.fromkeys(run.setup for run in runs))
     if baseline not in setups:
+        found = f"The setups found are: {', '.join(map(repr, setups)) or 'none'}."
         raise SettingsError(
             f"no run has the setup {baseline!r}",
             where="--baseline",
-            to_do=f"The setups found are: {', '.join(map(repr, setups)) or 'none'}.",
+            to_do="\n  ".join([found, *left_out]),
         )
     used: list[Run] = []
-    warnings: list[str] = []
+    warnings = list(left_out)
     for run in runs:
         if run.outcome not in USABLE:
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
+        elif run.left_out:
+            warnings.append(f"{run.name} is left out: {run.left_out}")
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")
         elif not any(math.isfinite(value) for value in run.figures.values()):

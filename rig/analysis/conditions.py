@@ -51,14 +51,16 @@ Effect = Mapping[str, float]
 SUPPLY: Effect = {
     "voltage_v": 1.0, "speed_rpm": 1.0, "current_a": 2.0, "power_w": 3.0, "torque_nm": 2.0,
     "thrust_n": 2.0, "shaft_w": 3.0, "charge_ah": 2.0, "energy_wh": 3.0,
+    "efficiency": WINDING_SHARE,
 }  # fmt: skip
-"""Percent for a percent of voltage: the load's torque goes with the square of speed."""
+"""Percent for a percent of voltage: the load's torque goes with the square of speed, and the drop
+in the winding with it, so that efficiency loses a little."""
 
 _HOT = WINDING_SHARE * COPPER_PER_K
 WARMTH: Effect = {
     name: -_HOT * (exponent if name != "power_w" else 2.0)
     for name, exponent in SUPPLY.items()
-    if name not in ("voltage_v", "energy_wh")
+    if name not in ("voltage_v", "energy_wh", "efficiency")
 } | {"energy_wh": -2.0 * _HOT, "efficiency": -_HOT}
 """Fraction for a motor that is 1 K warmer: a longer drop in the winding."""
 

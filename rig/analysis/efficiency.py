@@ -42,7 +42,8 @@ def index(run: Run, density_kg_m3: Mapping[str, float]) -> float:
 def with_index(part: Part) -> Part:
     """A part of the changes of speed and power as it acts on the index too."""
     speed, power = (part.effects.get(name, 0.0) for name in NEEDED)
-    return Part(part.name, {**part.effects, INDEX: 3.0 * speed - power})
+    own = part.effects.get("efficiency", 3.0 * speed - power)
+    return Part(part.name, {**part.effects, INDEX: own})
 
 
 def own_parts(

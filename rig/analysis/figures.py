@@ -8,12 +8,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_integer_dtype
 
 from rig.analysis.inference import standard_error
 from rig.analysis.integral import integral
-from rig.analysis.steady import Window, steady_window
+from rig.analysis.steady import Window, mean_over, steady_window
 from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
+from rig.stand.turns import EdgeScale, mean_speed_rpm, whole_turns
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
@@ -36,11 +38,14 @@ class Figures:
     still_rising: tuple[str, ...] = ()
 
 
-def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
+def figures_of(
+    frame: pd.DataFrame, window: Window | None = None, tachometer: EdgeScale | None = None
+) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
-    For every physical column its mean over the window. Power is the mean of the product of
-    volts and amps, since `power_w` holds the products. Rows that are not valid are left out.
+    For every physical column its mean over the window; for the speed, where `tachometer` says
+    how, whole turns over the time they took. Power is the mean of the product of volts and
+    amps, since `power_w` holds the products. Rows that are not valid are left out.
 
     For temperatures, in degrees Celsius and smoothed (`rig.analysis.temperatures`):
     `<column>_start` before the drive, `<column>_end` of the drive, `<column>_peak`, heat soak
@@ -63,14 +68,17 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     errors: dict[str, float] = {}
     rising: list[str] = []
     for column in physical_columns(frame):
-        values = steady[column].dropna().to_numpy(dtype=float)
-        means[column] = float(values.mean()) if len(values) else float("nan")
-        errors[column] = standard_error(values)
+        means[column], errors[column] = mean_over(window, steady["time_s"], steady[column])
         if column.endswith("_degc") and (warmth := warmed(frame, column)) is not None:
             means[f"{column}_rate"] = _slope_per_min(steady, column)
             _add_warmth(means, errors, column, warmth)
             rising += [column] if warmth.still_rising else []
-    _add_derived(means, errors, steady)
+    if tachometer is not None and "speed_rpm" in means:
+        rows = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy()]
+        speed = _speed_over(rows, window, tachometer)
+        if speed is not None:
+            means["speed_rpm"], errors["speed_rpm"] = speed
+    _add_derived(means, errors, steady, window)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
         means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
@@ -81,13 +89,50 @@ def figures_of(frame: pd.DataFrame, window: Window | None = None) -> Figures:
     return Figures(window, means, errors, counts, tuple(rising))
 
 
-def run_figures(frame: pd.DataFrame) -> dict[str, float]:
-    """`figures_of` as one flat mapping, with `steady_from_s` and `steady_to_s`; may be empty."""
-    figures = figures_of(frame)
-    if figures.window is None:
+def _speed_over(
+    rows: pd.DataFrame, window: Window, tachometer: EdgeScale
+) -> tuple[float, float] | None:
+    """The mean speed and its standard error in rpm; None without one whole turn.
+
+    The mean is turns over ticks, so its error is that of what each span has more or fewer
+    turns than the mean speed gives it. What the window still has of a spin-up is taken from
+    the readings.
+    """
+    names = ("edges", "edge_tick")
+    if not all(name in rows and is_integer_dtype(rows[name]) for name in names):
+        return None
+    edges, edge_tick = (rows[name].to_numpy(dtype=np.int64) for name in names)
+    valid = rows["valid"].to_numpy(dtype=bool)
+    marks = tachometer.marks_per_turn
+    mean = mean_speed_rpm(edges, edge_tick, valid, marks, tachometer.tick_hz)
+    if not math.isfinite(mean):
+        return None
+    if window.settling_s is not None:
+        readings = rows.loc[valid, "speed_rpm"]
+        level, error = mean_over(window, rows.loc[valid, "time_s"], readings)
+        return mean + level - float(readings.mean()), error
+    turns, ticks = whole_turns(edges, edge_tick, valid, marks)
+    over = turns - ticks * (turns.sum() / ticks.sum())
+    return mean, mean * standard_error(over) / float(turns.mean())
+
+
+def run_figures(frame: pd.DataFrame, tachometer: EdgeScale | None = None) -> dict[str, float]:
+    """`figures_of` as one flat mapping; empty where the run has no steady part.
+
+
+    `steady_from_s` and `steady_to_s` count from the start of the last throttle hold, which
+    lies at `hold_from_s` on the capture's time scale.
+    """
+    figures = figures_of(frame, tachometer=tachometer)
+    window = figures.window
+    if window is None:
         return {}
-    window = {"steady_from_s": figures.window.start_s, "steady_to_s": figures.window.end_s}
-    return {**window, **figures.means}
+    return {
+        "hold_from_s": window.hold_from_s,
+        "steady_from_s": window.start_s - window.hold_from_s,
+        "steady_to_s": window.end_s - window.hold_from_s,
+        **figures.means,
+    }
 
 
 def physical_columns(frame: pd.DataFrame) -> list[str]:
@@ -136,19 +181,21 @@ def _add_totals(means: dict[str, float], errors: dict[str, float], frame: pd.Dat
         means["bridged_pct"] = max(bridged)
 
 
-def _add_derived(means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame) -> None:
+def _add_derived(
+    means: dict[str, float], errors: dict[str, float], steady: pd.DataFrame, window: Window
+) -> None:
     """Ratios: their errors come from the residuals of the ratio, so that what numerator and
     denominator share does not count twice.
     """
+    time_s = steady["time_s"]
     if {"speed_rpm", "voltage_v"} <= means.keys() and means["voltage_v"] > 0.0:
         ratio = means["rpm_per_v"] = means["speed_rpm"] / means["voltage_v"]
-        rest = (steady["speed_rpm"] - ratio * steady["voltage_v"]).dropna()
-        errors["rpm_per_v"] = standard_error(rest) / means["voltage_v"]
+        _, rest = mean_over(window, time_s, steady["speed_rpm"] - ratio * steady["voltage_v"])
+        errors["rpm_per_v"] = rest / means["voltage_v"]
     if {"torque_nm", "speed_rpm", "power_w"} <= set(steady):
         shaft_w = steady["torque_nm"] * steady["speed_rpm"] * (np.pi / 30.0)
-        means["shaft_w"] = float(shaft_w.mean())
-        errors["shaft_w"] = standard_error(shaft_w.dropna().to_numpy(dtype=float))
+        means["shaft_w"], errors["shaft_w"] = mean_over(window, time_s, shaft_w)
         if means["power_w"] > 0.0:
             ratio = means["efficiency"] = means["shaft_w"] / means["power_w"]
-            rest = (shaft_w - ratio * steady["power_w"]).dropna()
-            errors["efficiency"] = standard_error(rest) / means["power_w"]
+            _, rest = mean_over(window, time_s, shaft_w - ratio * steady["power_w"])
+            errors["efficiency"] = rest / means["power_w"]

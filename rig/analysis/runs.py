@@ -35,17 +35,24 @@ class Run:
     """The stand's limits in this run; None where they are not known."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
+    """The steady part, in s from the start of the last throttle hold, which lies at
+    `hold_from_s` on the capture's time scale."""
+    hold_from_s: float = math.nan
     notes: str = ""
     cause: str = ""
     """Why the run ended."""
     pairs: Mapping[str, str] = field(default_factory=dict)
     """Free pairs of the tester's, such as `pack: P1`."""
     events: tuple[tuple[float | None, str], ...] = ()
-    """Marks and alarms: time in seconds on the capture's scale, and words."""
+    """Marks and alarms: time in seconds on the scale of `window_s`, and words."""
     alarms: frozenset[tuple[str, str]] = frozenset()
     """Severity ("warning" or "trip") and quantity of each alarm."""
     still_rising: tuple[str, ...] = ()
     """The temperatures that still rose when the recording ended."""
+    identity: str = ""
+    """The same for all exact copies of a run; empty where it is not known."""
+    left_out: str = ""
+    """Why a comparison cannot use it, where that is known beforehand."""
 
     @property
     def coldest_start_degc(self) -> float:

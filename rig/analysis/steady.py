@@ -1,10 +1,17 @@
 """The part of a run in which nothing changes but what cannot be helped.
 
 A run's figures come from here: the last throttle hold, once speed and current have settled.
-Settled is judged by the R-statistic (S. Cao and R. R. Rhinehart, J. Process Control 5 (1995)
-363-374): the variance about a filtered mean over the variance from sample to sample, 1 for
-noise about a constant and more while there is a trend. It is taken backwards from the end
-of the hold: forwards its filters remember a spin-up for seconds.
+
+Whether they settle at all is judged by the R-statistic (S. Cao and R. R. Rhinehart, J. Process
+Control 5 (1995) 363-374): the variance about a filtered mean over the variance from sample to
+sample, 1 for noise about a constant and more while there is a trend. It is taken backwards from
+the end of the hold: forwards its filters remember a spin-up for seconds. The quiet part that it
+finds may begin 2 or 3 % below the settled value; `rig.analysis.spin_up` finds how much later the
+spin-up no longer matters to a mean.
+
+Where less than SHORTEST_S is left then, the window is the end of the hold and has `settling_s`:
+the mean over it is the level of a least-squares fit of level and exponential (`mean_over`), a
+weighted mean that such an exponential does not move.
 """
 
 from __future__ import annotations
@@ -14,7 +21,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from rig.analysis.inference import standard_error
+from rig.analysis.spin_up import BLOCK_S, Course, course_of, spin_up
 
 Floats = NDArray[np.float64]
 
@@ -25,28 +35,37 @@ CRITICAL = 1.44
 """Above it 5 % of all samples of white noise lie with these weights (Monte Carlo, 400,000
 series; the published table was not seen)."""
 
-BLOCK_S = 0.05
-"""Lines are averaged over so long first, so that neighbours no longer hang together."""
-
 UNSTEADY_SHARE = 0.25
 """What is left of the hold has settled when no more than this share of it is above CRITICAL."""
 
-NO_MATTER = 0.01
+NO_MATTER = 0.02
 """A wander of this fraction of the reading does not count: white noise of this size is added
 to both variances. A current may well wander by half a percent for as long as it is watched,
 and a speed measured without noise would never be called steady. Ours, no source."""
 
 SHORTEST_S = 1.0
 
+FEWEST = 6
+"""Readings that a fit of level and exponential needs at least."""
+
+WINDOW_TAUS = 3.0
+"""The length of a window with `settling_s`, in time constants."""
+
 WATCHED = ("speed_rpm", "current_a")
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """From `start_s` to `end_s`, on the capture's time scale."""
+    """From `start_s` to `end_s`, on the capture's time scale, as is `hold_from_s`.
+
+    `hold_from_s` is where its throttle hold begins. `settling_s` is the time constant of a
+    spin-up that is still seen in the window, if any is.
+    """
 
     start_s: float
     end_s: float
+    hold_from_s: float = 0.0
+    settling_s: float | None = None
 
 
 def steady_window(frame: pd.DataFrame) -> Window | None:
@@ -67,6 +86,28 @@ def steady_windows(frame: pd.DataFrame) -> list[tuple[float, Window | None]]:
     return [(throttle, _settled(hold)) for throttle, hold in _holds(frame)]
 
 
+def mean_over(window: Window, time_s: ArrayLike, values: ArrayLike) -> tuple[float, float]:
+    """The mean of readings in `window`, and its standard error, autocorrelation allowed for.
+
+    `values` at `time_s`, shape (rows,) each; nan is left out, and so is what the window still
+    has of a spin-up.
+    """
+    times_s, readings = np.asarray(time_s, dtype=float), np.asarray(values, dtype=float)
+    known = np.isfinite(readings)
+    times_s, readings = times_s[known], readings[known]
+    if not len(readings):
+        return float("nan"), float("nan")
+    if window.settling_s is None or len(readings) < FEWEST:
+        return float(readings.mean()), standard_error(readings)
+    shape = np.exp((window.start_s - times_s) / window.settling_s)
+    off = shape - shape.mean()
+    across = float(off @ off)
+    levels = readings - float(off @ readings) / across * shape
+    # The error is larger than that of a mean, since the size of the exponential is fitted too.
+    wider = float(np.sqrt(1.0 + len(levels) * shape.mean() ** 2 / across))
+    return float(levels.mean()), standard_error(levels) * wider
+
+
 def r_statistic(values: Floats, no_matter: float = 0.0) -> Floats:
     """The R-statistic of each sample from the second on, shape (samples - 1,).
 
@@ -85,11 +126,35 @@ def r_statistic(values: Floats, no_matter: float = 0.0) -> Floats:
 
 
 def _filtered(values: Floats, weight: float, start: float) -> Floats:
-    # Only here, since it takes a second to load and a live run does without.
-    from scipy import signal
+    """Exponential smoothing. A loop: scipy.signal takes a second to load."""
+    result = []
+    smooth = float(start)
+    for value in values.tolist():
+        smooth += weight * (value - smooth)
+        result.append(smooth)
+    return np.array(result, dtype=float)
 
-    result, _ = signal.lfilter([weight], [1.0, weight - 1.0], values, zi=[(1.0 - weight) * start])
-    return np.asarray(result, dtype=float)
+
+def last_hold_from_s(frame: pd.DataFrame) -> float | None:
+    """Where a run's last throttle hold begins, on the capture's time scale; None without one."""
+    *_, (_, hold) = _holds(frame)
+    return float(hold["time_s"].iloc[0]) if len(hold) else None
+
+
+def window_at(frame: pd.DataFrame, from_s: float, to_s: float) -> Window | str:
+    """The window that was asked for, counted from the start of the last throttle hold.
+
+    A sentence that says why not, where it is not inside that hold.
+    """
+    *_, (_, hold) = _holds(frame)
+    if len(hold) < 2:
+        return "it has no throttle hold"
+    begin_s, end_s = (float(hold["time_s"].iloc[row]) for row in (0, -1))
+    # The last line stands for the time up to the next.
+    spare_s = max(BLOCK_S, (end_s - begin_s) / (len(hold) - 1))
+    if begin_s + to_s > end_s + spare_s:
+        return f"its last hold lasts {end_s - begin_s:.1f} s, the window ends at {to_s:g} s"
+    return Window(begin_s + from_s, begin_s + to_s, begin_s)
 
 
 def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:
@@ -97,8 +162,8 @@ def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:
     if "throttle_pct" not in driven or not len(driven):
         yield float("nan"), driven
         return
-    throttle = driven["throttle_pct"].to_numpy(dtype=float)
-    changed = np.flatnonzero(throttle[1:] != throttle[:-1]) + 1
+    throttle = driven["throttle_pct"].astype(float).ffill().bfill().to_numpy()
+    changed = np.flatnonzero(np.diff(throttle)) + 1
     if np.isnan(throttle).all():
         changed = changed[:0]
     for rows in np.split(np.arange(len(driven)), changed):
@@ -109,31 +174,42 @@ def _settled(hold: pd.DataFrame) -> Window | None:
     if len(hold) < 2:
         return None
     time_s = hold["time_s"].to_numpy(dtype=float)
-    block = np.floor((time_s - time_s[0]) / BLOCK_S).astype(int)
-    unsteady = np.zeros(block[-1] + 1, dtype=bool)
-    watched = [column for column in WATCHED if column in hold]
-    for column in watched:
+    zero_s, length_s = float(time_s[0]), float(time_s[-1] - time_s[0])
+    courses = []
+    for column in WATCHED:
+        if column not in hold:
+            continue
         values = hold[column].to_numpy(dtype=float)
         use = hold["valid"].to_numpy(dtype=bool) & np.isfinite(values)
-        if not use.any():
-            continue
-        counts = np.bincount(block[use], minlength=len(unsteady))
-        known = np.flatnonzero(counts)
-        sums = np.bincount(block[use], values[use], minlength=len(unsteady))
-        means = sums[known] / counts[known]
-        size = abs(float(np.median(means[len(means) // 2 :])))
-        if column == "speed_rpm" and size <= 0.0:
-            return None
-        if len(means) > 1:
-            back = r_statistic(means[::-1], NO_MATTER * size)
-            unsteady[known[:-1]] |= back[::-1] > CRITICAL
-    start_s = time_s[0] + (_from(unsteady) * BLOCK_S if watched else (time_s[-1] - time_s[0]) / 3.0)
-    return Window(float(start_s), float(time_s[-1])) if time_s[-1] - start_s >= SHORTEST_S else None
+        course = course_of(time_s[use] - zero_s, values[use])
+        if course is not None:
+            courses.append(course)
+        elif column == "speed_rpm" and use.any():
+            return None  # It stands still.
+    start_s, settling_s = _start(courses, length_s) if courses else (length_s / 3.0, None)
+    if length_s - start_s < SHORTEST_S:
+        return None
+    return Window(zero_s + start_s, float(time_s[-1]), zero_s, settling_s)
 
 
-def _from(unsteady: NDArray[np.bool_]) -> int:
-    """The first block from which on few are unsteady, and which is steady itself."""
+def _start(courses: list[Course], length_s: float) -> tuple[float, float | None]:
+    """From where on a hold is steady, and the time constant of what is still seen there."""
+    quiet_s = max(map(_quiet_from_s, courses))
+    found = spin_up(courses, length_s)
+    start_s = max(quiet_s, found.gone_s)
+    if length_s - start_s >= SHORTEST_S:
+        return start_s, None
+    if not found.known:
+        return length_s, None
+    return max(quiet_s, length_s - max(SHORTEST_S, WINDOW_TAUS * found.tau_s)), found.tau_s
+
+
+def _quiet_from_s(course: Course) -> float:
+    """From where on few blocks are unsteady, beginning with one that is steady itself."""
+    if len(course.parts) < 2:
+        return 0.0
+    unsteady = np.append(r_statistic(course.parts[::-1], NO_MATTER)[::-1] > CRITICAL, False)
     left = np.cumsum(unsteady[::-1])[::-1]
     share = left / np.arange(len(unsteady), 0, -1)
     begins = np.flatnonzero((share <= UNSTEADY_SHARE) & ~unsteady)
-    return int(begins[0]) if len(begins) else len(unsteady)
+    return float(course.time_s[begins[0]])

@@ -18,11 +18,11 @@ from rig.captures.capture import (
     Meta,
     batches,
     read_description,
-    read_other_metadata,
+    read_metadata,
     read_schema,
 )
 from rig.captures.description import check_number, checked_notes, checked_setup
-from rig.captures.files import replace_file, sweep
+from rig.captures.files import check_file, replace_file, sweep
 from rig.captures.table import describe, parquet_writer
 from rig.errors import DiskError, SettingsError
 
@@ -57,6 +57,7 @@ def amend(path: Path, correction: Correction, now: datetime) -> list[dict[str, s
     Gives what was changed, as in `Meta.amendments`; where it is empty the file was not
     touched. Raises InputFileError, SettingsError, DiskError; then the file is as it was.
     """
+    check_file(path)
     path = path.resolve()
     meta, content = read_description(path)
     pairs = corrected_pairs(meta, correction)
@@ -99,7 +100,7 @@ def corrected_pairs(meta: Meta, correction: Correction) -> dict[str, str]:
 
 def _rewrite(path: Path, content: dict[str, Any]) -> None:
     """The same rows under another description."""
-    schema, other = read_schema(path), read_other_metadata(path)
+    schema, other = read_schema(path), _other_metadata(path)
     in_schema = {k: v for k, v in (schema.metadata or {}).items() if k != META_KEY}
     schema = schema.with_metadata(in_schema or None)
 
@@ -107,8 +108,7 @@ def _rewrite(path: Path, content: dict[str, Any]) -> None:
         with parquet_writer(file, schema) as new:
             for batch in batches(path):
                 new.write_batch(batch.cast(schema), row_group_size=max(batch.num_rows, 1))
-            new.add_key_value_metadata({k: v for k, v in other.items() if k not in in_schema})
-            describe(new, content)
+            describe(new, content, {k: v for k, v in other.items() if k not in in_schema})
 
     replace_file(path, write, lambda partial: _check_same(path, partial, content))
 
@@ -119,7 +119,7 @@ def _check_same(old: Path, new: Path, content: dict[str, Any]) -> None:
         read_schema(old).equals(read_schema(new))
         and all(one == other for one, other in zip_longest(_as_bytes(old), _as_bytes(new)))
         and read_description(new)[1] == content
-        and read_other_metadata(old) == read_other_metadata(new)
+        and _other_metadata(old) == _other_metadata(new)
     )
     if not same:
         raise DiskError(
@@ -127,6 +127,12 @@ def _check_same(old: Path, new: Path, content: dict[str, Any]) -> None:
             where=str(old),
             to_do="The file is as it was.",
         )
+
+
+def _other_metadata(path: Path) -> dict[bytes, bytes]:
+    """What a file's metadata have besides description and schema, the run's identity included."""
+    ours = (META_KEY, b"ARROW:schema")
+    return {key: value for key, value in read_metadata(path).items() if key not in ours}
 
 
 def _as_bytes(path: Path) -> Iterator[bytes]:

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from rig.captures.description import known_pairs
+from rig.captures.files import check_file
 from rig.errors import InputFileError
 
 if TYPE_CHECKING:  # only `load` needs pandas, which takes long to import
@@ -59,6 +60,10 @@ class Meta:
     """What was corrected afterwards: `utc`, `what` (setup, notes, or a pair's key after
     "with "), `old` and `new`, all text."""
     schema: int = SCHEMA
+    identity: str = ""
+    """The same for all exact copies of a run's raw content; see `rig.captures.identity`."""
+    calibrated: str = ""
+    """When (UTC) the physical columns were computed anew; empty for those of the run itself."""
 
     @property
     def throttle(self) -> tuple[tuple[float, float], ...]:
@@ -75,6 +80,18 @@ class Meta:
         found = [(mark["time_s"], str(mark["text"])) for mark in self.marks]
         found += [(a["time_s"], f"{a['severity']}: {a['text']}") for a in self.alarms]
         return sorted(found, key=lambda event: -1.0 if event[0] is None else event[0])
+
+    def events_from(self, zero_s: float | None) -> list[tuple[float | None, str]]:
+        """`events` with times from `zero_s`, on the table's scale; without it none has a time."""
+        return [
+            (None if time_s is None or zero_s is None else time_s - zero_s, text)
+            for time_s, text in self.events
+        ]
+
+    @property
+    def amended(self) -> str:
+        """When (UTC) the description was last corrected; empty where it was not."""
+        return max((str(entry["utc"]) for entry in self.amendments), default="")
 
     @property
     def limits(self) -> dict[str, Any]:
@@ -130,16 +147,16 @@ def load(path: str | Path) -> Capture:
 
 def read_meta(path: Path) -> Meta:
     """Only what is known about a run: the file's last kilobytes. Raises InputFileError."""
+    check_file(path)
     return read_description(path)[0]
 
 
 def read_description(path: Path) -> tuple[Meta, dict[str, Any]]:
-    """The same, and the JSON as it stands in the file. Raises InputFileError."""
-    try:
-        with _opened(path) as file:
-            raw = (file.metadata.metadata or {}).get(META_KEY)
-    except (OSError, pa.ArrowException) as error:
-        raise _unreadable(path, error) from error
+    """The same, and the JSON as it stands in the file. Raises InputFileError.
+
+    `path` is a regular file, also one that is not yet under its name.
+    """
+    raw = read_metadata(path).get(META_KEY)
     if raw is None:
         raise InputFileError("Parquet, but not a capture of ours", where=str(path))
     try:
@@ -156,6 +173,16 @@ def read_description(path: Path) -> tuple[Meta, dict[str, Any]]:
     return meta, content
 
 
+def read_metadata(path: Path) -> dict[bytes, bytes]:
+    """All entries of the file's metadata. Raises InputFileError."""
+    try:
+        with _opened(path) as file:
+            found: dict[bytes, bytes] = file.metadata.metadata or {}
+    except (OSError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+    return found
+
+
 def read_schema(path: Path) -> pa.Schema:
     """The columns of a capture, their units in the field metadata. Raises InputFileError."""
     try:
@@ -163,16 +190,6 @@ def read_schema(path: Path) -> pa.Schema:
             return file.schema_arrow
     except (OSError, pa.ArrowException) as error:
         raise _unreadable(path, error) from error
-
-
-def read_other_metadata(path: Path) -> dict[bytes, bytes]:
-    """What a file's metadata have besides description and schema. Raises InputFileError."""
-    try:
-        with _opened(path) as file:
-            found: dict[bytes, bytes] = file.metadata.metadata or {}
-    except (OSError, pa.ArrowException) as error:
-        raise _unreadable(path, error) from error
-    return {key: value for key, value in found.items() if key not in (META_KEY, b"ARROW:schema")}
 
 
 def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:

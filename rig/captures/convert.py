@@ -21,6 +21,7 @@ from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Hello, Status
 from rig.stand.model import Stand
 from rig.stand.sampler import Sampler
 from rig.stand.settings import stand_from_dict, stand_to_dict
+from rig.stand.turns import EdgeScale
 
 if TYPE_CHECKING:
     from rig.stand.uncertainty import Components
@@ -81,22 +82,21 @@ def finish(journal: Path, progress: Progress | None = None) -> Path:
     return capture
 
 
-def recalibrate(capture: Path, stand: Stand, out: Path | None = None) -> Path:
-    """Work the physical columns of `capture` out anew from its raw counts.
+def recalibrate(capture: Path, stand: Stand, wanted: Path, made: str = "") -> Path:
+    """Compute the physical columns of `capture` anew from its raw counts, at `made` (UTC).
 
-    Gives the path of a new capture; the old one stays. Raises InputFileError,
-    SettingsError, DiskError.
+    Gives the path of the new capture: `wanted`, or a name near it if that is taken. The old one
+    stays. Raises InputFileError, SettingsError, DiskError.
     """
     meta = read_meta(capture)
     hello, channels = _board_of(meta, capture)
     sampler = Sampler(stand, hello, channels)
-    wanted = out or capture.with_name(f"{capture.stem}_recalibrated.parquet")
 
     def write(file: BinaryIO) -> None:
         with TableWriter(file, sampler, channels) as table:
             for rows in raw_rows(capture, channels):
                 table.write(*rows)
-            table.describe(replace(meta, stand=stand_to_dict(stand)))
+            table.describe(replace(meta, stand=stand_to_dict(stand), calibrated=made))
 
     return write_new(wanted, write, lambda partial: read_back(partial, meta.rows))
 
@@ -110,6 +110,7 @@ class _Maker:
         self._reader = JournalReader(journal, introduction, progress)
         self._unwrapper = Unwrapper()
         self._last_s: float | None = None
+        self._armed_seen = self._cut_at_limit = False
         self._events: dict[str, list[dict[str, Any]]] = {}
 
     def fill(self, table: TableWriter) -> None:
@@ -135,6 +136,8 @@ class _Maker:
         begin, story = self._introduction.begin, self._reader.story
         end = story.end or {}
         no_end = "cut off" if self._introduction.is_journal else "imported"
+        if self._cut_at_limit:
+            no_end, end = "tripped", {"cause": "the board cut the drive at one of its limits"}
         described = {
             "setup": setup or begin.get("setup", self._journal.stem),
             "outcome": end.get("outcome", no_end),
@@ -161,7 +164,11 @@ class _Maker:
         # Nobody watched: the board itself says when it was armed, if it can be at all.
         driven = np.full(len(kept), True)
         if self._introduction.hello.can_stop:
-            driven = fields[:, FIXED_DATA_FIELDS - 1] & Status.ARMED != 0
+            status = fields[:, FIXED_DATA_FIELDS - 1]
+            driven = status & Status.ARMED != 0
+            seen = np.logical_or.accumulate(driven) | self._armed_seen
+            self._cut_at_limit |= bool((seen & (status & Status.LIMIT != 0)).any())
+            self._armed_seen = bool(seen[-1])
         return np.where(driven, phase_code("running"), phase_code("imported")).astype(np.int8)
 
     def _time_events(self, rows: Ints, times_s: NDArray[np.float64]) -> None:
@@ -235,6 +242,17 @@ def sampler_of(
 ) -> Sampler:
     """The calibration that a capture's metadata describe. Raises RigError."""
     return Sampler(stand_from_dict(stand), *_board(hello, channels, "capture"), components)
+
+
+def edge_scale_of(meta: Meta) -> EdgeScale | None:
+    """What figures need to know of the tachometer; None where the capture does not say."""
+    settings = meta.stand.get("tachometer")
+    try:
+        marks = int(settings["pulses_per_revolution"])  # type: ignore[index]
+        tick_hz = Hello.parse(meta.hello.split(",")[1:]).tick_hz
+    except (KeyError, TypeError, ValueError, OverflowError, IndexError):
+        return None
+    return EdgeScale(marks, tick_hz) if marks >= 1 else None
 
 
 def _board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:

@@ -12,6 +12,7 @@ import hashlib
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
@@ -25,6 +26,39 @@ except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
 PARTIAL = ".partial"
+
+_KINDS = {
+    stat.S_IFDIR: "a directory",
+    stat.S_IFIFO: "a FIFO",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+
+
+def check_file(path: Path) -> None:
+    """Raises InputFileError for what can be no capture, journal or log of ours by its kind.
+
+    That is all but regular files (to open a FIFO would wait for ever), and a file whose name
+    begins with a dot: a half-written one, or what a system leaves beside a copy (`._x.parquet`).
+    """
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        missing = isinstance(error, FileNotFoundError)
+        reason = "there is no such file" if missing else (error.strerror or str(error)).lower()
+        raise InputFileError(reason, where=str(path)) from error
+    if not stat.S_ISREG(mode):
+        kind = _KINDS.get(stat.S_IFMT(mode), "something else")
+        raise InputFileError(
+            f"{kind}, not a regular file", where=str(path), to_do="Name a capture or a journal."
+        )
+    if path.name.startswith("."):
+        raise InputFileError(
+            "a file whose name begins with a dot is no capture or journal of ours",
+            where=str(path),
+            to_do="If it is one all the same, rename it.",
+        )
 
 
 def write_new(
@@ -146,6 +180,7 @@ def _flush_folder(folder: Path) -> None:
 
 def sha256(path: Path) -> str:
     """Of a file's content, in hexadecimal. Raises InputFileError."""
+    check_file(path)
     try:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from rig.captures.files import check_file
 from rig.errors import InputFileError
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.records import (
@@ -44,6 +45,7 @@ class Introduction:
 
 def introduce(path: Path) -> Introduction:
     """Search `path`. Raises InputFileError where nobody introduces himself in it."""
+    check_file(path)
     is_journal = path.suffix == JOURNAL or _head(path).startswith(b"!begin,")
     decoder = Decoder(remarks=is_journal)
     begin: dict[str, Any] = {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.captures.capture import Meta, read_meta
+from rig.captures.dataset import CAPTURE, claim_of, files_in, once
 from rig.captures.introduction import JOURNAL, read_begin
 from rig.errors import InputFileError, RigError
 
@@ -21,12 +23,14 @@ WANTS_SALVAGE = "a journal: rig salvage"
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One file. `kind` is capture, journal, or unreadable.
+    """One file. `kind` is capture, journal, or unreadable; `name` is relative to the folder.
 
-    `throttle` has steps (percent, seconds), `events` marks and alarms as (seconds, words).
+    `throttle` has steps (percent, seconds); `events` marks and alarms as (seconds, words), the
+    seconds from the start of the last throttle hold where the table was read.
     """
 
     path: Path
+    name: str
     setup: str
     run: int
     utc: str
@@ -39,6 +43,13 @@ class Row:
     pairs: Mapping[str, str] = field(default_factory=dict)
     events: Sequence[tuple[float | None, str]] = ()
     amendments: Sequence[Mapping[str, str]] = ()
+    same_as: str = ""
+    """The name of the file that counts in place of this one, where both hold the same run."""
+
+    @property
+    def ending(self) -> str:
+        """The outcome, and whether another file counts in place of this one."""
+        return f"{self.outcome}, repeat" if self.same_as else self.outcome
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -53,14 +64,36 @@ def list_captures(folder: Path) -> list[Row]:
     """
     if not folder.is_dir():
         raise InputFileError("there is no such folder", where=str(folder))
-    captures = [path for path in folder.rglob("*.parquet") if not path.name.startswith(".")]
+    captures = files_in(folder, CAPTURE, [])
     made_of = {path.with_name(re.sub(r"(_[0-9]+)?\.parquet$", "", path.name)) for path in captures}
     made_of |= {path.with_suffix("") for path in captures}
-    journals = [path for path in folder.rglob(f"*{JOURNAL}") if path.with_suffix("") not in made_of]
-    return [_row(path) for path in sorted([*captures, *journals])]
+    journals = files_in(folder, JOURNAL, [])
+    journals = [path for path in journals if path.with_suffix("") not in made_of]
+    same = _same(captures)
+    rows = []
+    for path in sorted([*captures, *journals]):
+        first = same.get(path)
+        same_as = str(first.relative_to(folder)) if first else ""
+        rows.append(_row(path, str(path.relative_to(folder)), same_as))
+    return rows
 
 
-def _row(path: Path) -> Row:
+def _same(captures: list[Path]) -> dict[Path, Path]:
+    """For each capture that does not count the one that does."""
+    metas = {}
+    for path in captures:
+        with suppress(RigError):
+            metas[path] = read_meta(path)
+    boots = Counter(meta.hello for meta in metas.values())
+    claims = []
+    for path, meta in metas.items():
+        if boots[meta.hello] > 1:  # the only one of its boot is read no further
+            with suppress(RigError):
+                claims.append(claim_of(path))
+    return {other: path for path, others in once(claims).items() for other in others}
+
+
+def _row(path: Path, name: str, same_as: str) -> Row:
     kind = "journal" if path.suffix == JOURNAL else "capture"
     try:
         if kind == "journal":
@@ -68,9 +101,10 @@ def _row(path: Path) -> Row:
         else:
             meta = read_meta(path)
     except RigError as error:
-        return Row(path, "", 0, "", None, f"unreadable: {error.what}")
+        return Row(path, name, "", 0, "", None, f"unreadable: {error.what}")
     return Row(
         path,
+        name,
         meta.setup,
         meta.run,
         meta.utc,
@@ -81,20 +115,18 @@ def _row(path: Path) -> Row:
         throttle=meta.throttle,
         notes=meta.notes,
         pairs=meta.pairs,
-        events=meta.events,
+        events=meta.events_from(None),
         amendments=meta.amendments,
+        same_as=same_as,
     )
 
 
 def known_setups(folder: Path) -> list[str]:
-    """The setups of the newest captures in `folder`, newest first; none where there is no such
-    folder. Files that cannot be read are left out."""
-    try:
-        files = [p for p in folder.glob("*.parquet") if p.is_file() and not p.name.startswith(".")]
-    except OSError:
-        return []
+    """The setups of the newest captures in `folder` by their names, newest first; none where
+    there is no such folder. Files that cannot be read are left out."""
     setups: dict[str, None] = {}
-    for path in sorted(files, reverse=True)[:NEWEST]:
+    files = files_in(folder, CAPTURE, [])
+    for path in sorted(files, key=lambda path: path.name, reverse=True)[:NEWEST]:
         with suppress(RigError):
             setups[read_meta(path).setup] = None
     return [setup for setup in setups if setup]

@@ -9,7 +9,8 @@ polars would take for a number.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,6 +20,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from rig.captures.capture import META_KEY, Meta, batches
+from rig.captures.identity import COUNTERS, SKETCH_KEY, Fingerprint
 from rig.captures.names import count_columns
 from rig.errors import DiskError
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel
@@ -27,8 +29,6 @@ from rig.stand.sampler import Sampler
 
 ROWS_AT_ONCE = 65_536
 """A row group; all that is in memory at one time."""
-
-COUNTERS = ("sequence", "tick", "edges", "edge_tick")
 
 PHASES = (
     "imported",
@@ -61,6 +61,7 @@ class TableWriter:
         self._counts = count_columns(channel.label for channel in channels)
         self._schema = _schema(sampler.columns, self._counts, channels)
         self._writer = parquet_writer(file, self._schema)
+        self._fingerprint = Fingerprint()
 
     def write(
         self, fields: Ints, counters: Ints, phases: NDArray[np.int8], throttle_pct: Any
@@ -70,6 +71,7 @@ class TableWriter:
         `fields` has shape (rows, 5 + channels); of it only status and counts are used.
         `counters` has shape (rows, 4), unwrapped; `phases` are codes by `phase_code`.
         """
+        self._fingerprint.add(counters, fields[:, FIXED_DATA_FIELDS - 1 :])
         _, tick, edges, edge_tick = counters.T
         columns: dict[str, Any] = dict(self._sampler.columns_of(fields, tick, edges, edge_tick))
         columns |= {
@@ -86,8 +88,10 @@ class TableWriter:
         return times_s
 
     def describe(self, meta: Meta) -> None:
-        """Put in what is known about the run; the last thing before the end."""
-        describe(self._writer, meta.as_dict())
+        """Put in what is known about the run, identity included; the last thing before the end."""
+        identity = self._fingerprint.identity(meta)
+        content = replace(meta, identity=identity.digest).as_dict()
+        describe(self._writer, content, {SKETCH_KEY: identity.sketch.encode()})
 
     def __enter__(self) -> TableWriter:
         return self
@@ -115,10 +119,12 @@ def parquet_writer(file: BinaryIO, schema: Any) -> pq.ParquetWriter:
     )
 
 
-def describe(writer: pq.ParquetWriter, content: dict[str, Any]) -> None:
-    """Put in what is known about a run."""
+def describe(
+    writer: pq.ParquetWriter, content: dict[str, Any], other: Mapping[bytes, bytes]
+) -> None:
+    """Put in what is known about a run, and the file's other metadata."""
     text = json.dumps(content, allow_nan=False)
-    writer.add_key_value_metadata({META_KEY: text.encode()})
+    writer.add_key_value_metadata({**other, META_KEY: text.encode()})
 
 
 def read_back(path: Path, expected: int) -> None:

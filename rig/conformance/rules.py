@@ -123,8 +123,9 @@ def tells_edges_and_their_tick_together(host: Host) -> str | None:
         later = (after.edge_tick - before.edge_tick) % 2**32
         if (more == 0) != (later == 0):
             return f"{more} more edges, and their tick moved by {later}"
-        if later and (after.tick - after.edge_tick) % 2**32 >= 2**31:
-            return "the last edge lies after its line"
+        beyond = (after.edge_tick - after.tick) % 2**32
+        if later and host.hello.tick_hz / host.hello.line_hz < beyond < 2**31:
+            return "the last edge lies more than a line after its own"
     return None
 
 

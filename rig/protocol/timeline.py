@@ -7,7 +7,10 @@ must have started anew without our hearing its hello.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rig.protocol.records import EDGE_BITS, SEQUENCE_BITS, TICK_BITS, Data
 
@@ -15,6 +18,13 @@ _HALF_SEQUENCE = 2 ** (SEQUENCE_BITS - 1)
 
 RESTART_AFTER = 3
 """So many lines in a row that step back from ours but follow one another are a restart."""
+
+
+EDGE_AT_MOST_LATER = 1 << 24
+"""Ticks by which a line's last edge may come after the line's own tick: a second of 16 MHz.
+What would be later than this was long before."""
+
+Ticks = TypeVar("Ticks", int, NDArray[np.int64])
 
 
 class BoardRestartedError(Exception):
@@ -49,7 +59,9 @@ class Timeline:
         """
         last = self._last
         if last is None:
-            self._last = Step(data.sequence, data.tick, data.edges, _first_edge_tick(data), 0)
+            self._last = Step(
+                data.sequence, data.tick, data.edges, near(data.edge_tick, data.tick), 0
+            )
             return self._last
         ahead = (data.sequence - last.sequence) % 2**SEQUENCE_BITS
         if ahead == 0 or ahead >= _HALF_SEQUENCE:
@@ -85,6 +97,12 @@ def unwrapped(value: int, before: int, bits: int) -> int:
     return before + (value - before) % (1 << bits)
 
 
-def _first_edge_tick(data: Data) -> int:
-    """The last edge lies before the line that tells of it, if need be before tick 0."""
-    return data.tick - (data.tick - data.edge_tick) % (1 << TICK_BITS)
+def near(edge_tick: Ticks, tick: Ticks) -> Ticks:
+    """The tick of a line's last edge: the last number before `tick`, or just after it, whose
+    low 32 bits are those of `edge_tick`.
+
+    The counters wrap while the rotor stands still, and only the line's own tick shows how
+    often. A board may read its clock before an edge comes and the edge's tick after.
+    """
+    latest = tick + EDGE_AT_MOST_LATER
+    return latest - (latest - edge_tick) % (1 << TICK_BITS)

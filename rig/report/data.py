@@ -60,6 +60,7 @@ def report_data(report: Report) -> dict[str, Any]:
                 "sha256": capture.sha256,
                 "began_s": known(capture.run.began_s),
                 "steady_s": [known(edge) for edge in capture.run.window_s],
+                "hold_from_s": known(capture.run.hold_from_s),
                 "figures": {key: known(value) for key, value in capture.run.figures.items()},
             }
             for capture in report.captures

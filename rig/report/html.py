@@ -176,12 +176,7 @@ def _over_time(report: Report, key: Html, look: dict[str, plots.Look]) -> Iterab
         (look[capture.run.setup], trace(capture.path, (*TRACED, *temperatures), spans))
         for capture in used
     ]
-    steady_s = plots.common(
-        [
-            (capture.run.window_s[0] - found.hold_at_s, capture.run.window_s[1] - found.hold_at_s)
-            for capture, (_, found) in zip(used, traces, strict=True)
-        ]
-    )
+    steady_s = plots.common([capture.run.window_s for capture in used])
     shaded = "Shaded: steady in every run." if steady_s else "No time is steady in every run."
     has = {column for _, found in traces for column in found.low}
     columns = [column for column in TRACED if column in has]

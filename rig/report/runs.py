@@ -40,11 +40,13 @@ def print_runs(listed: Sequence[Listed]) -> None:
 def cells(listed: Listed) -> tuple[str, ...]:
     """The cells of one run, as `HEADS` names them; nothing in them can steer a terminal."""
     row, figures = listed
-    outcome, cause = row.outcome, "" if row.outcome == "done" else row.cause
+    outcome, cause = row.ending, "" if row.outcome == "done" else row.cause
     if row.kind == "unreadable":
         outcome, _, cause = row.outcome.partition(": ")
+    if row.same_as:
+        cause = "; ".join(filter(None, [cause, f"does not count: the same run as {row.same_as}"]))
     found = (
-        row.path.name,
+        row.name,
         row.setup,
         str(row.run) if row.run else "-",
         local_time(row.utc),

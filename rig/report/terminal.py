@@ -102,12 +102,11 @@ def print_figures(
             *with_expanded(value, uncertainty.get(column), column),
         )
         for column, value in figures.items()
-        if not column.startswith("steady_")
+        if not column.startswith(("steady_", "hold_"))
     ]
     window = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
-    title = f"{window}; +- is the expanded uncertainty (k = 2)"
-    heads = ["quantity", "mean ", "+- U"]
-    print_table(heads, rows, title=title)
+    title = f"{window} after the start of the last hold; +- is the expanded uncertainty (k = 2)"
+    print_table(["quantity", "mean ", "+- U"], rows, title=title)
 
 
 def print_holds(holds: Sequence[Mapping[str, float]]) -> None:
@@ -122,7 +121,7 @@ def print_holds(holds: Sequence[Mapping[str, float]]) -> None:
         for hold in holds
     ]
     heads = ["throttle ", "steady", *(f"{quantity_name(quantity)} " for quantity in shown)]
-    print_table(heads, rows, title="each throttle hold")
+    print_table(heads, rows, title="each throttle hold; times from the start of the last")
 
 
 def print_comparisons(comparisons: Comparisons) -> None:
@@ -160,8 +159,15 @@ def _say(line: str) -> None:
     console().print(plain(line), soft_wrap=True)
 
 
-def print_plot(frame: pd.DataFrame, columns: Sequence[str] = ("speed_rpm", "current_a")) -> None:
-    """Each of `columns` over time, one small plot under the other; gaps stay gaps."""
+def print_plot(
+    frame: pd.DataFrame,
+    columns: Sequence[str] = ("speed_rpm", "current_a"),
+    zero_s: float | None = None,
+) -> None:
+    """Each of `columns` over time, one small plot under the other; gaps stay gaps.
+
+    Time counts from `zero_s`, the start of the last throttle hold, where there is one.
+    """
     import plotext
 
     shown = [column for column in columns if column in frame]
@@ -170,12 +176,13 @@ def print_plot(frame: pd.DataFrame, columns: Sequence[str] = ("speed_rpm", "curr
         time_s, values = _thinned(frame, column, 2 * width)
         if not len(time_s):
             continue
+        time_s = time_s - (zero_s or 0.0)
         plotext.clear_figure()
         plotext.theme("clear")
         plotext.plot_size(width, 12)
         plotext.plot(time_s.tolist(), values.tolist(), marker="braille")
         plotext.title(quantity_name(column))
-        plotext.xlabel("s")
+        plotext.xlabel("s" if zero_s is None else "s from the start of the last hold")
         console().print(plotext.build(), soft_wrap=True)
 
 

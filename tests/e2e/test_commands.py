@@ -99,7 +99,39 @@ def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_
     assert abs(changes["speed_rpm"]["change_pct"]) < 1.0
     assert rig("export", capture, tmp_path / "x.csv").returncode == 0
     assert len(pd.read_csv(tmp_path / "x.csv")) == len(frame)
-    assert rig("recalibrate", capture, "--stand", "rig/stand/marram.toml").returncode == 0
+    again = rig("recalibrate", tmp_path, "--stand", "rig/stand/marram.toml")
+    assert again.returncode == 0
+    assert again.stdout.count("written: ") == 2
+    once = json.loads(rig("compare", tmp_path, "--baseline", "early", "--json").stdout)
+    assert once["variants"]["late"]["changes"]["speed_rpm"] == changes["speed_rpm"]
+    (line,) = [words for words in once["warnings"] if "a run counts once" in words]
+    assert line.startswith("2 files are left out") and "recalibrated/" in line
+    listed = json.loads(rig("runs", tmp_path, "--json").stdout)
+    assert [bool(row["same_as"]) for row in listed] == [True, True, False, False]
+    assert "does not count: the same run as recalibrated/" in rig("runs", tmp_path).stdout
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("compare", "--baseline", "early"),
+        ("report", "--baseline", "early"),
+        ("show",),
+        ("recalibrate", "--stand", "rig/stand/marram.toml"),
+        ("export", "x.csv"),
+        ("salvage",),
+        ("amend", "--setup", "early"),
+    ],
+)
+def test_a_fifo_is_refused_at_once_by_every_command(
+    tmp_path: Path, command: tuple[str, ...]
+) -> None:
+    fifo = tmp_path / "x.parquet"
+    os.mkfifo(fifo)
+    name, *more = command
+    done = rig(name, fifo, *more)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"rig: {fifo}: a FIFO, not a regular file")
 
 
 def test_a_run_keeps_its_pairs_and_a_new_setup_is_named_as_new(tmp_path: Path) -> None:

@@ -71,6 +71,23 @@ def test_the_last_edge_may_lie_before_the_tick_wrapped() -> None:
     assert step.edge_tick == -10
 
 
+@pytest.mark.parametrize(("tick", "later"), [(5000, 40), (2**32 - 10, 40), (0, 1)])
+def test_the_last_edge_may_lie_just_after_its_line_at_first_and_across_the_wrap(
+    tick: int, later: int
+) -> None:
+    timeline = Timeline()
+    first = timeline.accept(wrapped(7, tick, 9, tick + later))
+    second = timeline.accept(wrapped(8, tick + 5000, 12, tick + 5000 + later))
+    assert first is not None and second is not None
+    assert (first.edge_tick - first.tick, second.edge_tick - second.tick) == (later, later)
+
+
+def test_an_edge_of_long_ago_is_no_later_one() -> None:
+    step = Timeline().accept(wrapped(7, 3 * 2**30, 9, 100))
+    assert step is not None
+    assert step.edge_tick == 100
+
+
 def test_gaps_repeats_and_late_lines_are_counted_and_dropped() -> None:
     timeline = Timeline()
     accepted = [timeline.accept(line(number)) for number in (0, 1, 1, 4, 3, 5, 5, 5, 9)]

@@ -26,7 +26,9 @@ def hostile(folder: Path, copies: int) -> Path:
         table = file.read()
         table = table.append_column(HOSTILE_COLUMN, table["motor_degc"])
         for copy in range(copies):
-            write(folder / f"{copy}_{source.name}", table, meta)
+            board = meta["hello"].split(",")
+            board[4] = str((int(board[4]) + copy) % 2**16)  # another boot makes it another run
+            write(folder / f"{copy}_{source.name}", table, meta | {"hello": ",".join(board)})
     return folder
 
 

@@ -18,7 +18,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from rig import review
-from rig.captures.capture import META_KEY
+from rig.analysis.steady import last_hold_from_s
+from rig.captures.capture import META_KEY, load
 from rig.cli import main
 from rig.report.data import as_data
 from rig.rounding import with_interval, with_uncertainty
@@ -158,6 +159,10 @@ def test_markdown_has_the_numbers_and_whole_tables(hostile_captures: Path, tmp_p
     assert item["verdict"].upper() in text
 
 
+MARK_S = 3.21
+"""From the start of the last throttle hold."""
+
+
 def remembered(folder: Path) -> Path:
     """The samples with notes, pairs and marks of the worst kind in one of them."""
     for source in SAMPLES.glob("*.parquet"):
@@ -166,8 +171,9 @@ def remembered(folder: Path) -> Path:
         meta["notes"] = ""
         meta["pairs"] = {"pack": "P1"}
         if source.name.endswith("early_01.parquet"):
+            at_s = MARK_S + (last_hold_from_s(load(source).frame) or 0.0)
             meta["pairs"] = {"pack": "<b>[bold]P2|*[/]"}
-            meta |= {"notes": HOSTILE, "marks": [{"text": f"noise {HOSTILE}", "time_s": 3.25}]}
+            meta |= {"notes": HOSTILE, "marks": [{"text": f"noise {HOSTILE}", "time_s": at_s}]}
         write(folder / source.name, file.read(), meta)
     return folder
 
@@ -187,7 +193,9 @@ def test_what_a_run_is_remembered_by(
         noted = {entry["capture"]: entry for entry in json.loads(text)["noted"]}
         (early,) = (entry for name, entry in noted.items() if "early_01" in name)
         (trip,) = (entry for name, entry in noted.items() if "trip" in name)
-        assert (early["notes"], early["events"]) == (HOSTILE, [[3.25, f"noise {HOSTILE}"]])
+        ((at_s, mark),) = early["events"]
+        assert (early["notes"], mark) == (HOSTILE, f"noise {HOSTILE}")
+        assert at_s == pytest.approx(MARK_S)
         assert trip["cause"].startswith("Current is 16.9 A")
         return
     assert not HARMFUL.search(text)
@@ -198,7 +206,7 @@ def test_what_a_run_is_remembered_by(
     for said in (
         "early_01.parquet: <script>alert('x')</script>",
         "at 3.2 s noise <script>",
-        "trip_01.parquet: Current is 16.9 A, over the limit of 15.0 A; at 1.0 s warning: Current",
+        "trip_01.parquet: Current is 16.9 A, over the limit of 15.0 A; at 0.4 s warning: Current",
         "pack: P1 in late, <b>[bold]P2|*[/] or P1 in early",
     ):
         assert said in text

@@ -63,10 +63,12 @@ def test_piped_each_run_is_one_whole_line() -> None:
         for cell in row:
             assert cell in line
     (first,) = (line for line in lines if "early_01" in line)
-    for words in ("70 % 3 s", "28.07 A", "11411 rpm", "674.0 W", "simulated demonstration"):
+    for words in ("70 % 3 s", "28.06 A", "11411 rpm", "673.9 W", "simulated demonstration"):
         assert words in first
     (cut_off,) = (line for line in lines if "cut_off" in line)
     assert "rig salvage" in cut_off
+    (trip,) = (line for line in lines if "trip_01" in line)
+    assert "at 0.4 s warning: Current is 13.5 A" in trip  # from the start of the hold
     assert cut_off.split("70 % 3 s")[1].split()[:3] == ["-", "-", "-"]
 
 
@@ -95,14 +97,14 @@ def test_words_from_files_are_harmless_on_one_line(tmp_path: Path) -> None:
 
 
 def test_wide_characters_are_aligned() -> None:
-    rows = [cells((Row(Path(name), setup, 1, "", 1.0, "done"), {})) for name, setup in
+    rows = [cells((Row(Path(name), name, setup, 1, "", 1.0, "done"), {})) for name, setup in
             (("a.parquet", "早い"), ("b.parquet", "late"))]  # fmt: skip
     at = [cell_len(line[: line.index("done")]) for line in run_lines(rows, None)[1:]]
     assert at[0] == at[1]
 
 
 def test_wide_characters_are_wrapped_by_their_width() -> None:
-    row = Row(Path("a.parquet"), "early", 1, "", 1.0, "done", notes="早い" * 60)
+    row = Row(Path("a.parquet"), "a.parquet", "early", 1, "", 1.0, "done", notes="早い" * 60)
     for width in (80, 150):
         lines = run_lines([cells((row, {}))], width)
         assert max(map(cell_len, lines)) <= width
@@ -117,16 +119,29 @@ def test_one_damaged_table_leaves_the_others_their_figures(tmp_path: Path) -> No
     (tmp_path / bad.name).write_bytes(content)
     (tmp_path / "none.parquet").write_bytes(b"PAR1")
     rows = {row[0]: row for row in listed(tmp_path)}
-    assert rows[good.name][6:9] == ("28.07 A", "11411 rpm", "674.0 W")
+    assert rows[good.name][6:9] == ("28.06 A", "11411 rpm", "673.9 W")
     assert rows[bad.name][6:9] == ("-", "-", "-")
     assert rows["none.parquet"][9] == "unreadable"
     assert "not a capture" in rows["none.parquet"][10]
 
 
+def test_repeats_are_marked_and_named_by_their_place_in_the_folder(tmp_path: Path) -> None:
+    first = sorted(SAMPLES.glob("*early*.parquet"))[0]
+    shutil.copy(first, tmp_path / "a.parquet")
+    (tmp_path / "stick").mkdir()
+    shutil.copy(first, tmp_path / "stick" / "a.parquet")
+    one, two = listed(tmp_path)
+    assert (one[0], one[9]) == ("a.parquet", "done")
+    assert (two[0], two[9]) == ("stick/a.parquet", "done, repeat")
+    assert two[10].startswith("does not count: the same run as a.parquet")
+    assert two[6:9] == one[6:9]
+    assert two[10] in run_lines([one, two], None)[2]
+
+
 def test_figures_are_computed_once(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(gather, "user_cache_path", lambda *_, **__: tmp_path)
     first = review.runs_data(review.runs(SAMPLES))
-    assert first[0]["figures"]["current_a"] == pytest.approx(28.07, abs=0.005)
+    assert first[0]["figures"]["current_a"] == pytest.approx(28.06, abs=0.005)
     monkeypatch.setattr(gather, "_reckon", lambda *_: pytest.fail("computed again"))
     assert review.runs_data(review.runs(SAMPLES)) == first
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rig.analysis.steady import last_hold_from_s
 from rig.captures.capture import load
 from rig.report.traces import trace
 from tests.report.captures import SAMPLES, steps
@@ -16,6 +17,7 @@ def test_times_are_from_the_last_throttle_hold(tmp_path: Path) -> None:
     found = trace(steps(tmp_path / "steps.parquet", 1000), ["speed_rpm"], 50)
     assert found.hold_at_s == pytest.approx(5.0)
     assert found.driven_s == pytest.approx((-3.0, 2.99))
+    assert found.hold_at_s == last_hold_from_s(load(tmp_path / "steps.parquet").frame)
 
 
 def test_gaps_and_invalid_lines_stay_gaps(tmp_path: Path) -> None:

@@ -155,3 +155,29 @@ def test_arrays_equal_single_lines_wherever_they_are_split(
     got = [mixed.speed(*line) for line in lines[:cut]]
     rpm, good = mixed.speeds(tick[cut:], edges[cut:], edge_tick[cut:])
     assert got + list(zip(rpm.tolist(), good.tolist(), strict=True)) == expected
+
+
+@pytest.mark.parametrize("start", [10_000, 2**32 - 60_000])
+def test_edges_just_after_their_lines_are_read_live_and_in_bulk(start: int) -> None:
+    """The board reads its clock, then an edge comes, then it reads the edges: 6000 rpm."""
+    tick = start + np.arange(40) * 10_000
+    edges, edge_tick = 7 + np.arange(40), tick + 30
+    timeline, live = Timeline(), Speedometer(Tachometer(2), TICK_HZ)
+    readings = []
+    for k in range(40):
+        step = timeline.accept(
+            Data(k, int(tick[k]) % 2**32, int(edges[k]), int(edge_tick[k]) % 2**32, 0, ())
+        )
+        assert step is not None
+        readings.append(live.speed(step.tick, step.edges, step.edge_tick))
+    rpm, good = Speedometer(Tachometer(2), TICK_HZ).speeds(tick, edges, edge_tick)
+    assert readings == list(zip(rpm.tolist(), good.tolist(), strict=True))
+    assert good.all()
+    assert rpm[1:] == pytest.approx(6000.0)
+
+
+def test_a_board_that_has_seen_no_edge_has_none_at_tick_0() -> None:
+    meter = Speedometer(Tachometer(2), TICK_HZ)
+    assert meter.speed(9_000, 0, 0) == (0.0, True)
+    assert meter.speed(19_000, 1, 18_000) == (0.0, True)
+    assert meter.speed(219_000, 2, 218_000)[0] == pytest.approx(300.0)
