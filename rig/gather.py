@@ -89,10 +89,17 @@ def gather_once(
 
 def gather_each(
     paths: Sequence[Path], progress: Callable[[float], None] = lambda _share: None
-) -> dict[Path, Run]:
-    """The run of each capture that can be read, also where several hold the same."""
-    rows = _rows(paths, None, progress)
-    return _runs({path: row for path, row in rows if not isinstance(row, RigError)})
+) -> tuple[dict[Path, Run | RigError], dict[Path, Path]]:
+    """The run of each capture, also where several hold the same, or why it cannot be read.
+
+    Then for each capture that does not count the one that counts in its place.
+    """
+    found = dict(_rows(paths, None, progress))
+    rows = {path: row for path, row in found.items() if not isinstance(row, RigError)}
+    unread = {path: row for path, row in found.items() if isinstance(row, RigError)}
+    counted = once([_claim(path, row) for path, row in rows.items()])
+    same = {other: path for path, others in counted.items() for other in others}
+    return {**_runs(rows), **unread}, same
 
 
 def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:

@@ -18,6 +18,7 @@ from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
+from rig.analysis.runs import Run
 from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
@@ -314,12 +315,18 @@ def runs(folder: Path) -> list[Listed]:
     rows = list_captures(folder)
     paths = [row.path for row in rows if row.kind == "capture"]
     with _progress(len(paths)) as advance:
-        found = gather_each(paths, advance)
-    return [
-        (replace(row, events=run.events), run.figures) if run else (row, {})
-        for row in rows
-        for run in [found.get(row.path)]
-    ]
+        found, same = gather_each(paths, advance)
+    filled: list[Listed] = []
+    for row in rows:
+        run = found.get(row.path)
+        if isinstance(run, Run):
+            same_as = str(same[row.path].relative_to(folder)) if row.path in same else ""
+            filled.append((replace(row, events=run.events, same_as=same_as), run.figures))
+        elif run is not None:
+            filled.append((replace(row, kind="unreadable", outcome=f"unreadable: {run.what}"), {}))
+        else:
+            filled.append((row, {}))
+    return filled
 
 
 def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
@@ -11,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.captures.capture import Meta, read_meta
-from rig.captures.dataset import CAPTURE, claim_of, files_in, once
+from rig.captures.dataset import CAPTURE, files_in
 from rig.captures.introduction import JOURNAL, read_begin
 from rig.errors import InputFileError, RigError
 
@@ -25,8 +24,10 @@ WANTS_SALVAGE = "a journal: rig salvage"
 class Row:
     """One file. `kind` is capture, journal, or unreadable; `name` is relative to the folder.
 
-    `throttle` has steps (percent, seconds); `events` marks and alarms as (seconds, words), the
-    seconds from the start of the last throttle hold where the table was read.
+    `throttle` has steps (percent, seconds); `events` marks and alarms as (seconds, words). What
+    follows from the tables, which are not read here, is filled in by `rig.review`: `same_as`,
+    the name of the file that counts in place of this one, where both hold the same run; and
+    the seconds of `events`, from the start of the last throttle hold.
     """
 
     path: Path
@@ -44,7 +45,6 @@ class Row:
     events: Sequence[tuple[float | None, str]] = ()
     amendments: Sequence[Mapping[str, str]] = ()
     same_as: str = ""
-    """The name of the file that counts in place of this one, where both hold the same run."""
 
     @property
     def ending(self) -> str:
@@ -69,31 +69,10 @@ def list_captures(folder: Path) -> list[Row]:
     made_of |= {path.with_suffix("") for path in captures}
     journals = files_in(folder, JOURNAL, [])
     journals = [path for path in journals if path.with_suffix("") not in made_of]
-    same = _same(captures)
-    rows = []
-    for path in sorted([*captures, *journals]):
-        first = same.get(path)
-        same_as = str(first.relative_to(folder)) if first else ""
-        rows.append(_row(path, str(path.relative_to(folder)), same_as))
-    return rows
+    return [_row(path, str(path.relative_to(folder))) for path in sorted([*captures, *journals])]
 
 
-def _same(captures: list[Path]) -> dict[Path, Path]:
-    """For each capture that does not count the one that does."""
-    metas = {}
-    for path in captures:
-        with suppress(RigError):
-            metas[path] = read_meta(path)
-    boots = Counter(meta.hello for meta in metas.values())
-    claims = []
-    for path, meta in metas.items():
-        if boots[meta.hello] > 1:  # the only one of its boot is read no further
-            with suppress(RigError):
-                claims.append(claim_of(path))
-    return {other: path for path, others in once(claims).items() for other in others}
-
-
-def _row(path: Path, name: str, same_as: str) -> Row:
+def _row(path: Path, name: str) -> Row:
     kind = "journal" if path.suffix == JOURNAL else "capture"
     try:
         if kind == "journal":
@@ -117,7 +96,6 @@ def _row(path: Path, name: str, same_as: str) -> Row:
         pairs=meta.pairs,
         events=meta.events_from(None),
         amendments=meta.amendments,
-        same_as=same_as,
     )
 
 

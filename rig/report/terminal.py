@@ -82,7 +82,8 @@ def console() -> Console:
 @contextmanager
 def progress(title: str) -> Iterator[Callable[[float], None]]:
     """A bar on the error output while something long is done; the share done goes in."""
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task(Text(plain(title)).plain, total=1.0)
         yield lambda share: bar.update(task, completed=share)
 

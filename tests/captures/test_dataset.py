@@ -249,10 +249,23 @@ def test_a_terminal_log_does_not_hide_how_the_recorder_saw_the_run_end(tmp_path:
 
 def test_the_listing_marks_what_does_not_count(folder: Path) -> None:
     shutil.copy(runs.EARLY, folder / "copy of a_early.parquet")
-    rows = {row.path.name: row for row in list_captures(folder)}
+    rows = {row.name: row for row, _ in review.runs(folder)}
     assert rows["copy of a_early.parquet"].same_as == "a_early.parquet"
     assert rows["copy of a_early.parquet"].ending == "done, repeat"
     assert {row.same_as for name, row in rows.items() if not name.startswith("copy")} == {""}
+
+
+def test_of_a_damaged_capture_and_its_copy_the_copy_counts_everywhere(folder: Path) -> None:
+    (folder / "copies").mkdir()
+    shutil.copy(runs.EARLY, folder / "copies")
+    content = bytearray(runs.EARLY.read_bytes())
+    content[100:4000] = bytes(3900)
+    (folder / "a_early.parquet").write_bytes(content)
+    copy = f"copies/{runs.EARLY.name}"
+    assert counted(folder)[0] == ["b_late.parquet", copy]
+    rows = {row.name: row for row, _ in review.runs(folder)}
+    assert rows["a_early.parquet"].outcome.startswith("unreadable: not a capture that can be read")
+    assert (rows[copy].same_as, rows[copy].outcome) == ("", "done")
 
 
 def test_frozen_captures_are_read_shown_compared_and_identified(folder: Path) -> None:

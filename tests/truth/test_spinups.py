@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from rig.analysis.figures import figures_of
 from rig.analysis.steady import Window, last_hold_from_s, mean_over, steady_window, window_at
 from rig.captures.convert import convert
 from rig.errors import SettingsError
@@ -16,6 +17,7 @@ from rig.protocol.framing import frame
 from rig.protocol.records import Channel, Data, Hello, Status
 from rig.review import compare
 from rig.stand.settings import demo_stand
+from rig.stand.turns import EdgeScale
 from tests.captures.journals import begin, end, remark, state, told
 from tests.truth.spinups import Case, hold, table
 
@@ -172,3 +174,33 @@ def test_a_gust_in_the_middle_is_no_spin_up() -> None:
     frame.loc[frame["time_s"].between(5.0, 5.2), ["speed_rpm", "current_a"]] *= 1.05
     window = steady_window(frame)
     assert window is not None and window.start_s < 3.0
+
+
+def test_the_mean_over_whole_turns_of_a_short_hold_takes_in_no_spin_up_either() -> None:
+    """Two marks, one of them 9 degrees out of place; a first-order spin-up of 0.25 s."""
+    tau_s, hold_s, turns_hz, tick_hz = 0.25, 1.9, 11_000.0 / 60.0, 1_000_000
+    noise = np.random.default_rng(1)
+    fine_s = np.linspace(0.0, hold_s, 200_001)
+    turned = turns_hz * (fine_s - tau_s * (1.0 - np.exp(-fine_s / tau_s)))
+    whole = np.arange(int(turned[-1]))
+    marks = np.sort(np.concatenate([whole, whole + 0.5 + 9.0 / 360.0]))
+    edge_s = np.interp(marks, turned, fine_s)
+    time_s = np.arange(0.01, hold_s - 0.01, 0.005)
+    newest = np.searchsorted(edge_s, time_s, side="right") - 1
+    risen = 1.0 - np.exp(-time_s / tau_s)
+    lines_seen = pd.DataFrame(
+        {
+            "time_s": time_s,
+            "phase": "running",
+            "valid": True,
+            "speed_rpm": 11_000.0 * risen * noise.normal(1.0, 5e-4, len(time_s)),
+            "current_a": 30.0 * risen * noise.normal(1.0, 0.01, len(time_s)),
+            "edges": newest + 1,
+            "edge_tick": np.round(edge_s[newest] * tick_hz).astype(np.int64),
+        }
+    )
+    window = steady_window(lines_seen)
+    assert window is not None and window.settling_s is not None
+    found = figures_of(lines_seen, window, EdgeScale(2, tick_hz))
+    assert found.means["speed_rpm"] == pytest.approx(11_000.0, rel=2e-4)
+    assert 0.0 < found.errors["speed_rpm"] < 2e-4 * 11_000.0
