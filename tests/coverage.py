@@ -27,6 +27,8 @@ from rig.analysis.comparison import compare
 from rig.analysis.derived import Stand
 from rig.analysis.runs import Run
 from rig.analysis.verdict import NOT_WORTH, WORTH
+from rig.captures.dataset import Claim, once
+from rig.captures.identity import Identity
 from rig.protocol.records import Channel, Hello
 from rig.stand.sampler import Sampler
 from rig.stand.settings import demo_stand
@@ -57,6 +59,8 @@ class Row:
     current_a: float = 30.0
     exponents: bool = False
     speed_change: float = SMALLEST_PCT / 100.0
+    copies: bool = False
+    """Whether the folder also has copies and recalibrations of the first runs."""
     fair: bool = True
     """Whether the order separates drift from setup, so that the coverage is promised."""
 
@@ -88,6 +92,7 @@ ROWS: tuple[Row, ...] = (
     Row("two calibrations", stand="two"),
     Row("5 A on 100 A", current_a=5.0),
     *[Row(f"exponent {pct} %", exponents=True, speed_change=pct / 100.0) for pct in (1, 5, 10)],
+    Row("counted twice", copies=True),
     Row("5+5 t3, drift step", scatter="t3", drift="step"),
     Row("2+2 drift straight", (2, 2), drift="straight"),
     Row("3+3 by lot, skewed", (3, 3), scatter="skewed", order="by lot"),
@@ -169,6 +174,8 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
         read["motor_degc_start"] = 21.0 + changed * row.warmer_k
         runs.append(Run(f"{setup}{place}", setup, "done", read, began_s=60.0 * place, stand=stand))
     smallest = SMALLEST_PCT if row.speed_change == SMALLEST_PCT / 100.0 else 100 * row.speed_change
+    if row.copies:
+        runs = _each_once([*runs, *runs[:6], *runs[:3]])
     result = compare(runs, "a", Question(worth_pct=smallest))
     hits: dict[str, bool] = {}
     for item in result.variants:
@@ -183,6 +190,17 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
     speed_change = result.variants[0].change("speed_rpm")
     assert speed_change is not None and speed_change.change is not None
     tally.gains.append(math.log1p(speed_change.change / 100.0))
+
+
+def _each_once(runs: Sequence[Run]) -> list[Run]:
+    """As a folder of captures with repeats is gathered; the file's number is its name."""
+    claims = [
+        Claim(Path(f"{place}.parquet"), Identity(run.name, "hello", run.name, ""), run.outcome,
+              rows=1000, calibrated=str(place), calibration="", amended="")
+        for place, run in enumerate(runs)
+    ]  # fmt: skip
+    counted = [runs[int(path.stem)] for path in once(claims)]
+    return sorted(counted, key=lambda run: run.began_s)
 
 
 def _hits(item: Comparison, gain: float, exponent: float) -> dict[str, bool]:
