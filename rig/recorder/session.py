@@ -251,8 +251,8 @@ class Session:
 
     def on_failure(self, cause: str, now_s: float) -> None:
         """The recorder itself has failed; this must not fail once more."""
-        if not self.ended:
-            self._give_up(verdicts.stop_not_seen(cause), now_s)
+        driven = self.state in GUARDED
+        self._give_up((verdicts.stop_not_seen if driven else verdicts.failed)(cause), now_s)
 
     def on_disk_error(self, verdict: Ended, now_s: float) -> None:
         """The journal can take no more; `verdict` says so."""
@@ -337,10 +337,9 @@ class Session:
         if self.state in HEARTBEATS:
             self._notes.remark("mark", {"text": f"the board cut the drive: {cause}{place}"}, now_s)
             self._stop(verdict, now_s)
-        elif self.state in STOPPED_STATES and self._verdict.exit_code == DONE:
-            # It cut before our stop came, or did not obey it: not a complete run.
-            self._verdict = verdict
-            self._notes.say(verdict.cause, now_s, loud=True)
+        elif self.state in STOPPED_STATES:
+            # It cut before our stop came, or did not obey it.
+            self._not_complete(verdict, now_s)
 
     def _restarted(self, now_s: float) -> None:
         """The board was reset. Its outputs are off after a reset, but we look."""
@@ -352,6 +351,7 @@ class Session:
             self._end(now_s)
         else:
             self._stop(verdicts.BOARD_RESET, now_s)
+            self._not_complete(verdicts.BOARD_RESET, now_s)
             hello, channels = self._board.hello, self._board.channels()
             if hello is not None and channels is not None:
                 self._begin_lines(Sampler(self.plan.stand, hello, channels))
@@ -489,6 +489,12 @@ class Session:
             unasked = verdict.outcome != "operator"
             self._notes.say(f"Stopping: {verdict.cause}", now_s, loud=unasked)
 
+    def _not_complete(self, verdict: Ended, now_s: float) -> None:
+        """A run that was stopped as complete turns out not to have been."""
+        if self.state in STOPPED_STATES and self._verdict.exit_code == DONE:
+            self._verdict = verdict
+            self._notes.say(f"Not complete: {verdict.cause}", now_s, loud=True)
+
     def _send_stop(self, now_s: float) -> None:
         if self._board.hello is None or self._obeys:
             self._stopping.order(now_s)
@@ -585,9 +591,8 @@ class Session:
             now_s,
             loud=True,
         )
+        self._not_complete(verdicts.link_lost(reason), now_s)
         self._stop(verdicts.link_lost(reason), now_s)
-        if self._verdict.exit_code == DONE:
-            self._verdict = verdicts.link_lost(reason)
 
     def _await_link(self, now_s: float) -> None:
         lost_s = self._lost_since_s

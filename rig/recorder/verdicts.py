@@ -47,6 +47,12 @@ def stop_not_seen(reason: str) -> Ended:
     return Ended("stop not seen", LINK_LOST, reason, IF_IT_TURNS)
 
 
+def failed(cause: str) -> Ended:
+    """The recorder itself failed while no motor was driven."""
+    to_do = "Please report it, with the text above if there is any, and the journal."
+    return Ended("recorder failed", LINK_LOST, cause, to_do)
+
+
 def refused(word: str, reason: str) -> Ended:
     """The board answered no."""
     return Ended("link lost", LINK_LOST, f"the board refused {word!r}: {reason}")

@@ -126,11 +126,16 @@ class Board:
             # Nothing in it can be trusted, its number neither.
             self._gate.status |= Status.REJECTED
             return
-        self._gate.hear(self._motion.now_s)
         if isinstance(heard, commands.Refusal):
+            self._gate.hear(self._motion.now_s)
             self._answer(heard.number, heard.reason)
             return
         number, command = heard
+        if number is not None:
+            # The bare word has no checksum, and is no sign of a host that lives.
+            self._gate.hear(self._motion.now_s)
+        if isinstance(command, commands.Stop) and self._faults.on("ignores-stop"):
+            return
         reason = self._obey(command)
         if number is not None:
             self._answer(number, reason)

@@ -20,9 +20,7 @@ def main() -> None:
     """The best and the median of many short rounds, a line at a time, as a live port gives them."""
     board = demo_board(line_hz=1000, seed=1)
     plan = Plan(demo_stand(), "none", Path("none"), {}, throttle=((70.0, 1e5),))
-    session = Session(
-        plan, 0.0, send=board.receive, keep=lambda _: None, tell=lambda _: None
-    )
+    session = Session(plan, 0.0, send=board.receive, keep=lambda _: None, tell=lambda _: None)
     now_s, rounds, taken_s, lines = 0.0, [], 0.0, 0
     gc.freeze()
     while len(rounds) * AT_ONCE < LINES:
