@@ -125,13 +125,13 @@ MUTATIONS = (
              "            self._stop(verdict, now_s)\n        else:\n            self._verdict",
              "            pass\n        else:\n            self._verdict"),
     Mutation("an event that the table lacks is passed over", STATES,
-             '        raise IllegalEventError(f"{happening.name} in state {state.name}") from None\n',
-             "        return state\n"),
+             'raise IllegalEventError(f"{happening.name} in state {state.name}") from None',
+             "return state"),
     Mutation("a clipped current proves a stop", PROOF, "name not in unusable and ", ""),
 )  # fmt: skip
 
-TESTS = ("-m", "pytest", "-n", "0", "-q", "-x", "-p", "no:cacheprovider",
-         *(f"tests/recorder/test_{name}.py" for name in ("session", "parts", "stories")))  # fmt: skip
+FILES = [f"tests/recorder/test_{name}.py" for name in ("session", "parts", "stories")]
+TESTS = ("-m", "pytest", "-n", "0", "-q", "-x", "-p", "no:cacheprovider", *FILES)
 
 
 def survivors(mutations: Sequence[Mutation], command: Sequence[str]) -> list[str]:

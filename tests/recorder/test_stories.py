@@ -130,6 +130,19 @@ def test_an_unproven_stop_ends_loudly_after_its_time_with_a_last_stop() -> None:
         assert hand.now_s < 100.0 + UNPROVEN_AT_MOST_S + 5.0
     assert hand.words(before)[-2:] == ["STOP", "stop"]
     assert hand.session.ended.outcome == "stop not effective"
+    loud = [event.text for event in hand.said if event.loud]
+    assert any("THE STOP DID NOT TAKE EFFECT" in text and "by hand" in text for text in loud)
+
+
+def test_a_board_that_talks_but_does_not_answer_is_not_armed() -> None:
+    hand = Hand().reach(State.ARMING)
+    before = len(hand.sent)
+    for _ in range(120):
+        hand.data()
+        hand.session.on_time(hand.now_s)
+    assert not {"arm", "throttle"} & set(hand.words(before))
+    assert hand.words(before).count("stop") == 1, "it stands still, as its lines say"
+    assert hand.session._verdict.exit_code == 4
 
 
 def test_a_board_that_is_deaf_to_stop_cuts_because_the_host_falls_silent() -> None:
