@@ -64,6 +64,7 @@ class Board:
         self._zero = [0] * len(CHANNELS)
         self._boot = chance.randrange(2**BOOT_BITS)
         self._owed_s = 0.0
+        self._stuck_throttle = 0.0
         self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
         self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
         self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
@@ -219,6 +220,9 @@ class Board:
     def _step(self, dt_s: float, ticks: int) -> None:
         throttle = self._gate.throttle if "T" in self.settings.abilities else self.settings.throttle
         driven = self.armed or not self._obeys
+        if self._faults.on("drive-stuck"):
+            throttle = self._stuck_throttle = max(throttle, self._stuck_throttle)
+            driven = driven or throttle > 0.0
         self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
         if self._gate.is_forgotten(self._motion.now_s):

@@ -54,7 +54,10 @@ MUTATIONS = (
              "silence_s < commands.HEARTBEAT_EVERY_S or",
              "silence_s < 2 * commands.HEARTBEAT_EVERY_S or"),
     Mutation("arms although a limit is passed", SESSION,
-             "if self._guard.tripped is not None:", "if False:"),
+             "        if alarm is not None:\n", "        if False:\n"),
+    Mutation("arms although a limit with a hold is passed", SESSION,
+             "            self._guard.check(newest.time_s - HELD_AT_REST_S, newest)\n",
+             "            pass\n"),
     Mutation("arms on old readings", SESSION,
              "        self._guard.check_time(now_s, self._last_line_s, None)\n", ""),
     Mutation("limits are not judged while arming", STATES,
@@ -149,7 +152,10 @@ def survivors(mutations: Sequence[Mutation], command: Sequence[str]) -> list[str
             done = subprocess.run(
                 [sys.executable, *command], cwd=copy, capture_output=True, text=True, check=False
             )
-        last = next((line for line in done.stdout.splitlines() if "FAILED" in line), "")
+        lines = done.stdout.splitlines()
+        last = next((line for line in lines if "FAILED" in line or line.startswith("seed")), "")
+        if done.returncode and not last:
+            last = (done.stderr or done.stdout).strip().splitlines()[-1]
         print(f"{'killed' if done.returncode else 'SURVIVED':9} {mutation.name:55} {last[:90]}",
               flush=True)  # fmt: skip
         if not done.returncode:

@@ -47,6 +47,15 @@ def test_nothing_is_armed_while_a_limit_is_passed() -> None:
     assert any(event.loud and "not armed" in event.text for event in hand.said)
 
 
+def test_nothing_is_armed_while_a_limit_that_has_a_hold_is_passed() -> None:
+    hand = Hand().reach(State.READY)
+    before = len(hand.sent)
+    hand.data(counts=(*RESTING[:2], 16_368, *RESTING[3:]))  # the motor's thermistor is open
+    hand.session.on_order(ArmRun(), hand.now_s)
+    assert not {"arm", "limit"} & set(hand.words(before))
+    assert any("not armed" in event.text for event in hand.said)
+
+
 def test_nothing_is_armed_on_readings_that_are_old() -> None:
     hand = Hand().reach(State.READY)
     before = len(hand.sent)

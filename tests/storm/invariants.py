@@ -12,6 +12,7 @@ from rig.protocol import commands
 from rig.protocol.decoder import Decoder
 from rig.protocol.framing import Fault
 from rig.protocol.records import Cut, Remark
+from rig.recorder.journal import FLUSH_EVERY_S
 from rig.recorder.proof import PROVE_WITHIN_S
 from rig.recorder.recording import FRONT_SILENT_AFTER_S
 from rig.recorder.states import TABLE, State
@@ -134,6 +135,12 @@ def a_front_that_is_gone_or_stands_stops(story: Story) -> Broken:
         yield f"the front stands, and the drive was on for {on_s:.3f} s"
 
 
+def a_disk_that_refuses_stops(story: Story) -> Broken:
+    fails_s = story.weather.disk_fails_s
+    if fails_s is not None and story.disk_failed and not story.weather.disk_hangs:
+        yield from off_within(story, fails_s, "the disk refuses", FLUSH_EVERY_S + 0.1)
+
+
 def done_is_done(story: Story) -> Broken:
     ended, weather = story.ended, story.weather
     assert ended is not None
@@ -192,12 +199,9 @@ def arming_is_earned(story: Story) -> Broken:
             arms = [t for t, data in story.sent if ("arm", True) in words(data)]
             if any(from_s + 0.3 < t < to_s for t in arms):
                 yield "armed beyond a limit"
-    faulty = {"motor-open", "motor-shorted", "overheat=140"} & set(story.weather.faults)
-    trips = "motor-open" in faulty or "motor-shorted" in faulty
-    if trips and story.drive and not disturbed(story, story.drive[0][0]):
-        held_s = story.drive[0][1] - story.drive[0][0]
-        if held_s > 0.5:
-            yield f"driven for {held_s:.3f} s with a faulty thermistor"
+    faulty = {"motor-open", "motor-shorted"} & set(story.weather.faults)
+    if faulty and story.drive and not disturbed(story, story.drive[0][0]):
+        yield f"armed at {story.drive[0][0]:.3f} s with {faulty}"
 
 
 AFTER_STOP = {State.STOPPING, State.UNPROVEN, State.COASTING, State.ENDED}
@@ -303,6 +307,7 @@ INVARIANTS: dict[str, Callable[[Story], Broken]] = {
     "a front that is gone or stands still takes the drive away": (
         a_front_that_is_gone_or_stands_stops
     ),
+    "a disk that refuses takes the drive away": a_disk_that_refuses_stops,
     "a run called done ran its whole time and nobody cut it": done_is_done,
     "every line older than 0.5 s is in the journal, and nobody speaks for the host": (
         the_journal_has_it_all

@@ -59,7 +59,7 @@ WIRING = ("motor-open", "motor-shorted", "clip-current", "motor-stuck", "double-
           "overspeed", "overheat=140")  # fmt: skip
 BOARD = ("corrupt=0.05", "cut-lines=0.05", "drop=0.05", "drop=0.5", "duplicate=0.1",
          "reorder=0.05", "garbage", "silent", "no-answers", "refuses-arm", "deaf-stop",
-         "ignores-stop")  # fmt: skip
+         "drive-stuck", "ignores-stop")  # fmt: skip
 
 LATEST_S = 2.6
 """A run that nothing disturbs has begun and ended by then."""

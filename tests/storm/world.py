@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import random
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -31,6 +31,9 @@ BUFFER = 4096
 
 PATIENCE_S = 8.0
 """An operator who waits for a run that does not come presses stop."""
+
+HAND_S = 0.4
+"""So long an operator takes to bring the throttle down."""
 
 LONGEST_S = 150.0
 AFTERWARDS_S = 1.2
@@ -54,6 +57,7 @@ class Story:
     drive: list[tuple[float, float]] = field(default_factory=list)
     """From when to when the board let the drive run."""
     on_at_end: bool = False
+    """Whether the motor is still driven, whatever the board says."""
     beyond_s: list[tuple[float, float]] = field(default_factory=list)
     """From when to when a true quantity was well beyond its trip level while armed."""
     unheld: bool = False
@@ -170,7 +174,8 @@ class World:
         self._note_state()
         self._keys.clear()
         self.pause(AFTERWARDS_S)
-        story.on_at_end = self.board.armed
+        obeys = "S" in story.weather.abilities
+        story.on_at_end = self.board.armed or (obeys and self.board.plant.duty > 0.0)
         if self._armed_since_s is not None:
             story.drive.append((self._armed_since_s, self.now_s))
         if not story.disk_failed:
@@ -305,6 +310,9 @@ class World:
         seen_enough = state is State.COASTING and now_s - since_s >= weather.seconds_at_rest
         if seen_enough and not self.waiting and not standing:
             self.waiting.append(StopRun("seen enough"))
+        if state is State.STOPPING and not weather.abilities and now_s - since_s > HAND_S:
+            # No command can: the operator does, by hand.
+            self.board.settings = replace(self.board.settings, throttle=0.0)
         if now_s >= self._patience_s:
             self._patience_s += 5.0
             self._press(StopRun("no patience left"))
