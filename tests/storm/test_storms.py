@@ -32,7 +32,8 @@ def test_there_is_every_kind_of_weather() -> None:
     storms = [weather(seed) for seed in range(500)]
     assert any(each.calm for each in storms)
     for name in ("faults", "line", "stalls", "orders", "reset_s", "button_s", "forged_s",
-                 "disk_fails_s", "disk_hangs", "front_dies_s", "front_stands", "port_gone"):  # fmt: skip
+                 "disk_fails_s", "disk_hangs", "front_dies_s", "front_stands",
+                 "port_gone"):  # fmt: skip
         assert any(getattr(each, name) for each in storms), name
 
 
