@@ -209,7 +209,8 @@ AFTER_STOP = {State.STOPPING, State.UNPROVEN, State.COASTING, State.ENDED}
 
 def _state_at(story: Story, time_s: float) -> State:
     """The state from this time on: a stop is sent in the moment in which the state changes."""
-    return [state for since_s, state in story.states if since_s <= time_s + 0.005][-1]
+    past = [state for since_s, state in story.states if since_s <= time_s + 0.005]
+    return past[-1] if past else State.LINKING
 
 
 def an_unproven_stop_is_repeated_and_said(story: Story) -> Broken:
