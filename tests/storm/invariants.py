@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from rig.protocol import commands
 from rig.protocol.decoder import Decoder
-from rig.protocol.framing import Fault
+from rig.protocol.framing import LONGEST_LINE, Fault
 from rig.protocol.records import Cut, Remark
 from rig.recorder.journal import FLUSH_EVERY_S
 from rig.recorder.proof import PROVE_WITHIN_S
@@ -18,7 +18,7 @@ from rig.recorder.recording import FRONT_SILENT_AFTER_S
 from rig.recorder.states import TABLE, State
 from rig.recorder.stopping import QUIET_BEFORE_STOP_AGAIN_S
 from tests.storm.weather import TO_BOARD
-from tests.storm.world import Story
+from tests.storm.world import STEP_S, Story
 
 SILENCE_S = 0.51
 """A board cuts so long after a line with a good checksum at the latest."""
@@ -28,6 +28,9 @@ TURN_S = 0.03
 
 ANSWERED_S = 0.05
 """A stop on a line without trouble takes the drive away within this."""
+
+NOTED_S = 1.5 * STEP_S
+"""A state is noted in the world's step after the one in which it changes."""
 
 REPEAT_S = 0.15
 
@@ -173,6 +176,8 @@ def the_journal_has_it_all(story: Story) -> Broken:
     heard = b"".join(story.heard).split(b"\n")[:-1]
     board = [line for line in lines if not line.startswith(b"!")]
     kept = [b"?" + line if line.startswith(b"!") else line for line in heard]
+    # Of a line that is too long only so much is kept as proves it so.
+    board, kept = [x[:LONGEST_LINE] for x in board], [x[:LONGEST_LINE] for x in kept]
     # Lines that came in one piece with the one that ended the run may be left.
     if board != kept[: len(board)] or len(kept) - len(board) > 150:
         yield f"{len(board)} lines of the board's kept, {len(kept)} heard, or not the same"
@@ -209,7 +214,7 @@ AFTER_STOP = {State.STOPPING, State.UNPROVEN, State.COASTING, State.ENDED}
 
 def _state_at(story: Story, time_s: float) -> State:
     """The state from this time on: a stop is sent in the moment in which the state changes."""
-    past = [state for since_s, state in story.states if since_s <= time_s + 0.005]
+    past = [state for since_s, state in story.states if since_s <= time_s + NOTED_S]
     return past[-1] if past else State.LINKING
 
 
@@ -219,7 +224,7 @@ def an_unproven_stop_is_repeated_and_said(story: Story) -> Broken:
     stops_s = [t for t, data in story.sent if any(word == "stop" for word, _ in words(data))]
     spans = [(at_s, state, to_s) for (at_s, state), (to_s, _) in pairwise(story.states)]
     for at_s, state, to_s in spans:
-        within = [t for t in stops_s if at_s - 0.005 <= t <= to_s + 0.005]
+        within = [t for t in stops_s if at_s - NOTED_S <= t <= to_s + NOTED_S]
         gone = story.weather.port_gone
         if gone is not None and gone[0] - 0.05 <= to_s and at_s <= gone[1] + 1.0:
             continue
@@ -227,13 +232,14 @@ def an_unproven_stop_is_repeated_and_said(story: Story) -> Broken:
             yield f"stopping at {at_s:.3f} s without a stop"
         if state is State.UNPROVEN:
             for before_s, after_s in pairwise([at_s, *(t for t in within if t > at_s)]):
-                last = after_s > to_s - 0.006
+                last = after_s > to_s - NOTED_S
                 if after_s - before_s < SILENCE_S + 0.1 and not last:
                     yield f"stops at {before_s:.3f} and {after_s:.3f} s leave no silence"
             longest_s = max(b - a for a, b in pairwise([at_s, *within, to_s]))
             if longest_s > QUIET_BEFORE_STOP_AGAIN_S + TURN_S and not story.stalls:
                 yield f"no stop for {longest_s:.3f} s while it is not proven"
-            if not any(event.loud and t >= at_s - 0.005 for t, event in story.events):
+            alarms = [e.text for t, e in story.events if e.loud and t >= at_s - NOTED_S]
+            if not any(text.startswith("THE STOP") for text in alarms):
                 yield "an unproven stop is not said"
     answers = has_fault(story, "no-answers", "silent") or any(story.weather.line)
     if not answers and not story.stalls:
