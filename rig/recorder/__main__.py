@@ -113,7 +113,7 @@ def main() -> int:
     plan: Plan = pickle.load(from_parent)
     orders = Orders(from_parent)
     publisher = Publisher(to_parent)
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in {signal.SIGTERM, signal.SIGINT, getattr(signal, "SIGHUP", signal.SIGTERM)}:
         signal.signal(
             number, lambda *_: orders.waiting.append(StopRun("the recorder was told to end"))
         )

@@ -171,8 +171,8 @@ class Session:
             case StopRun(cause):
                 self._stop_ordered(cause, now_s)
             case SetThrottle(percent):
-                self._steps.give_up()
                 if self.state is State.RUNNING:
+                    self._steps.give_up()
                     self._drive(percent, now_s)
             case Acknowledge():
                 if self._guard is not None:

@@ -163,7 +163,7 @@ def done_is_done(story: Story) -> Broken:
                 yield f"done, but the board cut at {time_s:.3f} s: {record.cause}"
     driven = [time_s for time_s, state in story.states if state is State.RUNNING]
     for reset_s in story.resets_s:
-        if driven and driven[0] < reset_s < story.drive[-1][1]:
+        if driven and story.drive and driven[0] < reset_s < story.drive[-1][1]:
             yield f"done, but the board was reset at {reset_s:.3f} s"
 
 
