@@ -11,12 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from rig import headless
+from rig import headless, virtual
 from rig.errors import SettingsError
 from rig.headless import Outcome
 from rig.plans import default_folder, find_stand, plan_run, throttle_steps
 from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
+from rig.simulator.__main__ import parser, settings_of
+from rig.simulator.board import Board
+from rig.simulator.day import plant_for
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
@@ -41,6 +44,8 @@ class Request:
     timing_deg: float | None = None
     seed: int | None = None
     faults: tuple[str, ...] = ()
+    fast: bool = False
+    """Simulated, and in a time of its own: as fast as the computer can."""
 
 
 def run_once(
@@ -66,6 +71,10 @@ def run_once(
             to_do="Give --seconds, or --throttle steps such as 40:5,80:10.",
         )
     stand = stand or _stand(request)
+    if request.fast:
+        return virtual.run(
+            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
+        )
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
@@ -75,17 +84,26 @@ def run_once(
                 where="rig run",
                 to_do="Give --port, or `port` in stand.toml; `rig ports` lists them.",
             )
-        plan = plan_run(
-            stand,
-            port,
-            folder=request.folder or default_folder(),
-            setup=request.setup,
-            seconds=request.seconds,
-            throttle=request.throttle,
-            soak_s=request.soak_s,
-            notes=request.notes,
-        )
-        return headless.run(plan, live_line=live_line, out=out)
+        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+
+
+def _plan(request: Request, stand: Stand, port: str) -> Plan:
+    return plan_run(
+        stand,
+        port,
+        folder=request.folder or default_folder(),
+        setup=request.setup or "",
+        seconds=request.seconds,
+        throttle=request.throttle,
+        soak_s=request.soak_s,
+        notes=request.notes,
+    )
+
+
+def _board(request: Request) -> Board:
+    """The board that `rig simulate` would serve for this request."""
+    settings = settings_of(parser().parse_args(board_options(request)))
+    return Board(plant_for(settings), settings)
 
 
 def on_screen(request: Request) -> Outcome | None:
@@ -180,6 +198,10 @@ def _refuse_contradictions(request: Request) -> None:
         raise SettingsError("choose one of --port and --simulated", where="rig run")
     if (request.faults or request.timing_deg is not None) and not request.simulated:
         raise SettingsError("--fault and --timing are for --simulated", where="rig run")
+    if request.fast and not request.simulated:
+        raise SettingsError(
+            "--fast is for --simulated: a real motor keeps real time", where="rig run"
+        )
 
 
 def board_options(request: Request) -> list[str]:

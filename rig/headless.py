@@ -74,8 +74,8 @@ def run(plan: Plan, *, live_line: bool = False, out: TextIO = sys.stderr) -> Out
     def unread() -> None:
         recorder.tell(StopRun("nobody reads the status of the run any more"))
 
-    with _interrupts(lambda: recorder.tell(StopRun())):
-        ended = _follow(messages, _Printer(out, live_line, unread))
+    with interrupts(lambda: recorder.tell(StopRun())):
+        ended = _follow(messages, Printer(out, live_line, unread))
     if ended is GUARDS_NOTHING:
         ended = replace(ended, journal=recorder.journal)
     else:
@@ -104,7 +104,7 @@ def conclude(ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
     return Outcome(ended.outcome, exit_code, cause, to_do, capture, journal)
 
 
-def _follow(messages: queue.SimpleQueue[Message], printer: _Printer) -> Ended:
+def _follow(messages: queue.SimpleQueue[Message], printer: Printer) -> Ended:
     silences, heard, ending = 0, False, False
     while True:
         try:
@@ -135,7 +135,7 @@ SILENT = Event(
 )
 
 
-class _Printer:
+class Printer:
     """Events as lines, and between them the status: each second, or one line kept current."""
 
     def __init__(self, out: TextIO, live: bool, unread: Callable[[], None]) -> None:
@@ -146,11 +146,13 @@ class _Printer:
         self._state = ""
 
     def event(self, event: Event) -> None:
+        """A line for what happened."""
         mark = "!!! " if event.loud else "    "
         bell = "\a" if event.loud and self._live else ""
         self._print(f"{bell}{mark}{plain(event.text)}")
 
     def status(self, snapshot: Snapshot) -> None:
+        """The status, where one is due."""
         changed = snapshot.state != self._state
         self._state = snapshot.state
         if self._live:
@@ -200,7 +202,7 @@ def _reading(column: str, value: float) -> str:
 
 
 @contextmanager
-def _interrupts(stop: Callable[[], None]) -> Iterator[None]:
+def interrupts(stop: Callable[[], None]) -> Iterator[None]:
     """Ctrl+C and a polite kill call `stop` in place of ending this program."""
     numbers = (signal.SIGINT, signal.SIGTERM)
     before = {number: signal.signal(number, lambda *_: stop()) for number in numbers}

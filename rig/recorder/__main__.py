@@ -8,7 +8,6 @@ capture.
 
 from __future__ import annotations
 
-import dataclasses
 import gc
 import os
 import pickle
@@ -22,12 +21,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
-from rig.errors import DISK_REFUSED, LinkError
+from rig.errors import LinkError
 from rig.recorder.holding import held
 from rig.recorder.journal import Journal
 from rig.recorder.link import Link
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot, StopRun
-from rig.recorder.recording import Recording, disk_verdict, refused
+from rig.recorder.recording import Recording, last_word, refused
 
 
 class Publisher:
@@ -162,9 +161,7 @@ def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
         ).run()
     finally:
         journal.close()
-    if (journal.error is not None or journal.moved) and ended.exit_code != DISK_REFUSED:
-        ended = disk_verdict(plan, journal)
-    return dataclasses.replace(ended, journal=journal.path)
+    return last_word(plan, ended, journal)
 
 
 def _make_capture(journal: Path) -> None:

@@ -6,6 +6,7 @@ so that tests run the same loop in a time of their own.
 
 from __future__ import annotations
 
+import dataclasses
 import traceback
 from collections import deque
 from collections.abc import Callable
@@ -210,6 +211,13 @@ class Recording:
             traceback.print_exc()
         self._send(commands.STOP_WORD)
         return self.session.ended or verdicts.stop_not_seen(cause)
+
+
+def last_word(plan: Plan, ended: Ended, journal: Pages) -> Ended:
+    """How a run ended once its journal is closed, and where that lies."""
+    if (journal.error is not None or journal.moved) and ended.exit_code != DISK_REFUSED:
+        ended = disk_verdict(plan, journal)
+    return dataclasses.replace(ended, journal=journal.path)
 
 
 def disk_verdict(plan: Plan, journal: Pages) -> Ended:
