@@ -221,7 +221,10 @@ class Board:
         throttle = self._gate.throttle if "T" in self.settings.abilities else self.settings.throttle
         driven = self.armed or not self._obeys
         if self._faults.on("drive-stuck"):
-            throttle = self._stuck_throttle = max(throttle, self._stuck_throttle)
+            # An output that was off when it broke stays off.
+            if self.armed:
+                self._stuck_throttle = max(throttle, self._stuck_throttle)
+            throttle = max(throttle if driven else 0.0, self._stuck_throttle)
             driven = driven or throttle > 0.0
         self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
