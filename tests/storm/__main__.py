@@ -70,8 +70,10 @@ def main() -> int:
     with ProcessPoolExecutor(chosen.jobs) as pool:
         several = chosen.jobs > 1
         results = pool.map(judged, seeds, chunksize=AT_ONCE) if several else map(judged, seeds)
-        for seed, breaks, outcome, ended_s, cpu_s in results:
+        for number, (seed, breaks, outcome, ended_s, cpu_s) in enumerate(results, 1):
             used_s += cpu_s
+            if number % 1000 == 0:
+                print(f"{number} storms, {failures} broken", file=sys.stderr, flush=True)
             outcomes[outcome] += 1
             lasted_s += ended_s
             failures += bool(breaks)

@@ -106,6 +106,11 @@ def a_trip_stops(story: Story) -> Broken:
 
 
 def silence_stops(story: Story) -> Broken:
+    gone = story.weather.port_gone
+    for at_s, state, to_s in _spans(story) if gone and not story.stalls else ():
+        driven = state in (State.ARMING, State.ARMED, State.RUNNING)
+        if gone and driven and at_s < gone[0] < to_s - 2.0 * TURN_S:
+            yield f"the port was gone at {gone[0]:.3f} s, and it was {state.value} until {to_s:.3f}"
     if has_fault(story, "deaf-stop") or "S" not in story.weather.abilities:
         return
     times_s = [*story.reached_board_s, story.ended_s + 99.0]
