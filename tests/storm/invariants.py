@@ -263,7 +263,8 @@ def an_unproven_stop_is_repeated_and_said(story: Story) -> Broken:
 def _repeated_until_answered(
     story: Story, spans: list[tuple[float, State, float]], stops_s: list[float]
 ) -> Broken:
-    if not has_fault(story, "ignores-stop") or story.weather.port_gone:
+    # Only a board that never answers a stop, from its power-up on.
+    if "ignores-stop" not in story.weather.faults or story.weather.port_gone:
         return
     for at_s, state, to_s in spans:
         if state is State.STOPPING and to_s - at_s > 3 * REPEAT_S:
