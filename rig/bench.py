@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from rig import headless
+from rig import headless, virtual
 from rig.captures.description import checked_notes, checked_setup, parse_pairs
 from rig.captures.listing import known_setups
 from rig.errors import SettingsError
@@ -19,6 +19,9 @@ from rig.headless import Outcome
 from rig.plans import default_folder, find_stand, new_setup_line, plan_run, throttle_steps
 from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
+from rig.simulator.__main__ import parser, settings_of
+from rig.simulator.board import Board
+from rig.simulator.day import plant_for
 from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
@@ -46,6 +49,8 @@ class Request:
     timing_deg: float | None = None
     seed: int | None = None
     faults: tuple[str, ...] = ()
+    fast: bool = False
+    """Simulated, and in a time of its own: as fast as the computer can."""
 
 
 def run_once(
@@ -75,6 +80,10 @@ def run_once(
     if words:
         print(plain(words), file=out)
     stand = stand or _stand(request)
+    if request.fast:
+        return virtual.run(
+            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
+        )
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
@@ -84,18 +93,27 @@ def run_once(
                 where="rig run",
                 to_do="Give --port, or `port` in stand.toml; `rig ports` lists them.",
             )
-        plan = plan_run(
-            stand,
-            port,
-            folder=folder,
-            setup=request.setup,
-            seconds=request.seconds,
-            throttle=request.throttle,
-            soak_s=request.soak_s,
-            notes=request.notes,
-            pairs=request.pairs,
-        )
-        return headless.run(plan, live_line=live_line, out=out)
+        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+
+
+def _plan(request: Request, stand: Stand, port: str) -> Plan:
+    return plan_run(
+        stand,
+        port,
+        folder=request.folder or default_folder(),
+        setup=request.setup or "",
+        seconds=request.seconds,
+        throttle=request.throttle,
+        soak_s=request.soak_s,
+        notes=request.notes,
+        pairs=request.pairs,
+    )
+
+
+def _board(request: Request) -> Board:
+    """The board that `rig simulate` would serve for this request."""
+    settings = settings_of(parser().parse_args(board_options(request)))
+    return Board(plant_for(settings), settings)
 
 
 def on_screen(request: Request) -> Outcome | None:
@@ -181,9 +199,9 @@ class Desk:
             automatic=False,
         )
 
-    def conclude(self, plan: Plan, ended: Ended) -> Outcome:
+    def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks
         """Make the capture; what goes wrong is in the outcome."""
-        return headless.conclude(plan, ended, out=io.StringIO())
+        return headless.conclude(ended, out=io.StringIO())
 
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
@@ -202,6 +220,10 @@ def _refuse_contradictions(request: Request) -> None:
         raise SettingsError("choose one of --port and --simulated", where="rig run")
     if (request.faults or request.timing_deg is not None) and not request.simulated:
         raise SettingsError("--fault and --timing are for --simulated", where="rig run")
+    if request.fast and not request.simulated:
+        raise SettingsError(
+            "--fast is for --simulated: a real motor keeps real time", where="rig run"
+        )
 
 
 def board_options(request: Request) -> list[str]:

@@ -194,6 +194,9 @@ def run(
         list[str] | None,
         typer.Option(help="Simulated: a fault, such as overheat@3.", show_default=False),
     ] = None,
+    fast: Annotated[
+        bool, typer.Option("--fast", help="Simulated: without a screen, faster than the wall.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Run the motor once, watch its limits, and keep a capture of it."""
@@ -212,8 +215,9 @@ def run(
         folder=out,
         timing_deg=timing,
         faults=tuple(fault or ()),
+        fast=fast,
     )
-    has_screen = sys.stdin.isatty() and sys.stdout.isatty() and not (headless or as_json)
+    has_screen = sys.stdin.isatty() and sys.stdout.isatty() and not (headless or as_json or fast)
     if has_screen:
         outcome = bench.on_screen(request)
     else:
@@ -418,12 +422,15 @@ def recalibrate(
 @app.command()
 def demo(
     out: Out = None,
+    fast: Annotated[
+        bool, typer.Option("--fast", help="Faster than the wall, in a time of its own.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """The whole job on a simulated stand: two timings, three runs each, a trip, the answer."""
     from rig import demo as marram
 
-    result = marram.demo(out)
+    result = marram.demo(out, fast=fast)
     if as_json:
         _print_json(result.as_dict())
     else:

@@ -57,7 +57,7 @@ class Demo:
         print(plain(f"Captures: {self.folder}"))
 
 
-def demo(out: Path | None = None) -> Demo:
+def demo(out: Path | None = None, *, fast: bool = False) -> Demo:
     """Run it all. Raises RigError when a run does not end as it should."""
     folder = out or default_folder() / f"demo {datetime.now(UTC):%Y%m%dT%H%M%SZ}"
     seed = 0
@@ -65,13 +65,13 @@ def demo(out: Path | None = None) -> Demo:
         for setup, timing_deg in TIMINGS_DEG.items():
             seed += 1
             _say(f"{setup}, run {number + 1} of {RUNS}: {timing_deg:g} degrees of timing")
-            outcome = bench.run_once(request(folder, setup, timing_deg, seed=seed))
+            wanted = request(folder, setup, timing_deg, seed=seed)
+            outcome = bench.run_once(dataclasses.replace(wanted, fast=fast))
             if outcome.exit_code != DONE:
                 raise _unexpected(outcome)
     _say(f"trip: the over-current limit is set to {TOO_LOW_A:g} A on purpose")
-    tripped = bench.run_once(
-        request(folder, "trip", TIMINGS_DEG["early"], seed=0), stand=cautious(demo_stand())
-    )
+    wanted = request(folder, "trip", TIMINGS_DEG["early"], seed=0)
+    tripped = bench.run_once(dataclasses.replace(wanted, fast=fast), stand=cautious(demo_stand()))
     if tripped.outcome != "tripped":
         raise _unexpected(tripped)
     return Demo(folder, review.compare([folder], "late"), tripped)

@@ -13,20 +13,25 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
 from rig.errors import RigError
-from rig.recorder.handle import Message, Recorder
+from rig.recorder.handle import GUARDS_NOTHING, Message, Recorder
 from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
 from rig.recorder.states import State
 from rig.stand.quantities import is_temperature, key_of, places_of, unit_of
 from rig.text import plain
 
 STATUS_EVERY_S = 1.0
+LISTEN_S = 0.25
+SILENT_AFTER = 6
+"""A recorder speaks ten times a second. After so many times LISTEN_S without a word the operator
+is warned. They are counted, not timed: a program that was itself stopped has missed nothing."""
+
 PATIENCE_S = 15.0
-"""A recorder that says nothing for so long is not guarding anything."""
+"""A recorder that says nothing for so long is not waited for any longer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,39 +74,50 @@ def run(plan: Plan, *, live_line: bool = False, out: TextIO = sys.stderr) -> Out
     def unread() -> None:
         recorder.tell(StopRun("nobody reads the status of the run any more"))
 
-    with _interrupts(lambda: recorder.tell(StopRun())):
-        ended = _follow(messages, _Printer(out, live_line, unread))
-    recorder.wait(PATIENCE_S)
-    return conclude(plan, ended, out=out)
+    with interrupts(lambda: recorder.tell(StopRun())):
+        ended = _follow(messages, Printer(out, live_line, unread))
+    if ended is GUARDS_NOTHING:
+        ended = replace(ended, journal=recorder.journal)
+    else:
+        recorder.wait(PATIENCE_S)
+    return conclude(ended, out=out)
 
 
-def conclude(plan: Plan, ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
-    """The capture of a run that has ended. A journal is kept where it could not be made."""
+def conclude(ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
+    """The capture of a run that has ended. A journal is kept where it could not be made.
+
+    Only the journal that this run's own recorder made is touched: another run of the same
+    second may have one of nearly the same name.
+    """
     from rig.captures.convert import finish
 
     capture, cause, to_do, exit_code = None, ended.cause, ended.to_do, ended.exit_code
-    if ended.outcome != "recorder lost" and plan.journal.exists():
+    made = ended.journal
+    if ended.outcome != "recorder lost" and made is not None and made.exists():
         try:
-            capture = finish(plan.journal)
+            capture = finish(made)
         except RigError as error:
             print(plain(str(error)), file=out)
             cause, to_do = f"{cause}; {error.what}", to_do or error.to_do
             exit_code = exit_code or error.exit_code
-    journal = plan.journal if plan.journal.exists() else None
+    journal = made if made is not None and made.exists() else None
     return Outcome(ended.outcome, exit_code, cause, to_do, capture, journal)
 
 
-def _follow(messages: queue.SimpleQueue[Message], printer: _Printer) -> Ended:
+def _follow(messages: queue.SimpleQueue[Message], printer: Printer) -> Ended:
+    silences, heard, ending = 0, False, False
     while True:
         try:
-            message = messages.get(timeout=PATIENCE_S)
+            message = messages.get(timeout=LISTEN_S)
         except queue.Empty:
-            return Ended(
-                "recorder lost",
-                4,
-                "NOBODY GUARDS THE RUN: the recorder process does not answer",
-                "If the motor turns, disconnect the supply by hand.",
-            )
+            silences += 1
+            if silences == SILENT_AFTER and heard and not ending:
+                printer.event(SILENT)
+            if silences * LISTEN_S >= PATIENCE_S:
+                return GUARDS_NOTHING
+            continue
+        silences, heard = 0, True
+        ending = isinstance(message, Snapshot) and message.state == State.ENDED
         match message:
             case Ended():
                 return message
@@ -111,7 +127,15 @@ def _follow(messages: queue.SimpleQueue[Message], printer: _Printer) -> Ended:
                 printer.status(message)
 
 
-class _Printer:
+SILENT = Event(
+    0.0,
+    f"NOTHING FROM THE RECORDER FOR {SILENT_AFTER * LISTEN_S:g} s: NOBODY MAY BE GUARDING. "
+    "If the motor turns, disconnect the supply by hand.",
+    loud=True,
+)
+
+
+class Printer:
     """Events as lines, and between them the status: each second, or one line kept current."""
 
     def __init__(self, out: TextIO, live: bool, unread: Callable[[], None]) -> None:
@@ -122,11 +146,13 @@ class _Printer:
         self._state = ""
 
     def event(self, event: Event) -> None:
+        """A line for what happened."""
         mark = "!!! " if event.loud else "    "
         bell = "\a" if event.loud and self._live else ""
         self._print(f"{bell}{mark}{plain(event.text)}")
 
     def status(self, snapshot: Snapshot) -> None:
+        """The status, where one is due."""
         changed = snapshot.state != self._state
         self._state = snapshot.state
         if self._live:
@@ -176,7 +202,7 @@ def _reading(column: str, value: float) -> str:
 
 
 @contextmanager
-def _interrupts(stop: Callable[[], None]) -> Iterator[None]:
+def interrupts(stop: Callable[[], None]) -> Iterator[None]:
     """Ctrl+C and a polite kill call `stop` in place of ending this program."""
     numbers = (signal.SIGINT, signal.SIGTERM)
     before = {number: signal.signal(number, lambda *_: stop()) for number in numbers}

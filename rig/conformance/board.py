@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from rig.conformance.host import Host
 from rig.conformance.rules import Finding, verify
 from rig.errors import LINK_LOST, LinkError
+from rig.recorder.holding import held
 from rig.recorder.link import Link
 
 CAUTION = (
@@ -33,14 +34,15 @@ class _Port:
 
 def verify_board(port: str, baud: int) -> Iterator[Finding]:
     """Play through the rules on `port`. Raises LinkError when it is or becomes unusable."""
-    link = Link(port, baud)
-    try:
-        yield from verify(Host(_Port(link)))
-    except OSError as error:
-        lost = LinkError(
-            f"the port is gone: {error}", where=port, to_do="Check cable and board, then again."
-        )
-        lost.exit_code = LINK_LOST
-        raise lost from error
-    finally:
-        link.close()
+    with held(port, "rig verify-board"):
+        link = Link(port, baud)
+        try:
+            yield from verify(Host(_Port(link)))
+        except OSError as error:
+            lost = LinkError(
+                f"the port is gone: {error}", where=port, to_do="Check cable and board, then again."
+            )
+            lost.exit_code = LINK_LOST
+            raise lost from error
+        finally:
+            link.close()

@@ -1,9 +1,9 @@
 """The recorder process: `python -m rig.recorder`, a plan on its input, messages on its output.
 
-The loop below does only what cannot wait: bytes in, orders in, time. Writing to disk and to
-the parent happen in threads that may hang without it noticing. When the parent is gone, the
-pipe ends: the motor is stopped, the journal is finished, and a process outside this one is
-left to make the capture.
+The loop (`recording`) does only what cannot wait. Writing to disk and to the parent happen in
+threads that may hang without it noticing. When the parent is gone, the pipe ends: the motor
+is stopped, the journal is finished, and a process outside this one is left to make the
+capture.
 """
 
 from __future__ import annotations
@@ -18,18 +18,15 @@ import threading
 import time
 from collections import deque
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import IO
 
-from rig.errors import DISK_REFUSED, LinkError
+from rig.errors import LinkError
+from rig.recorder.holding import held
 from rig.recorder.journal import Journal
 from rig.recorder.link import Link
-from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot, StopRun
-from rig.recorder.session import Session
-
-LOOK_EVERY_S = 0.01
-TIME_EVERY_S = 0.01
-SNAPSHOT_EVERY_S = 0.1
-CLOCK_EVERY_S = 1.0
+from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot, StopRun
+from rig.recorder.recording import Recording, last_word, refused
 
 
 class Publisher:
@@ -41,13 +38,13 @@ class Publisher:
     def __init__(self, pipe: IO[bytes]) -> None:
         self.broken = False
         self._pipe = pipe
-        self._events: deque[Event | Ended] = deque()
+        self._events: deque[Event | Ended | JournalMade] = deque()
         self._snapshot: Snapshot | None = None
         self._something = threading.Event()
         self._thread = threading.Thread(target=self._send, name="publisher", daemon=True)
         self._thread.start()
 
-    def tell(self, message: Event | Ended) -> None:
+    def tell(self, message: Event | Ended | JournalMade) -> None:
         """Queue a message that must arrive."""
         self._events.append(message)
         self._something.set()
@@ -57,9 +54,10 @@ class Publisher:
         self._snapshot = snapshot
         self._something.set()
 
-    def wait(self, seconds: float) -> None:
-        """Give the thread time to send the last message, `Ended`."""
+    def wait(self, seconds: float) -> bool:
+        """Give the thread time to send the last message, `Ended`; whether it is done."""
         self._thread.join(seconds)
+        return not self._thread.is_alive()
 
     def _send(self) -> None:
         try:
@@ -74,10 +72,11 @@ class Publisher:
                     self._write(message)
                     if isinstance(message, Ended):
                         return
-        except OSError:
+        except Exception:
+            # A pipe that is broken, or a mistake of ours: nobody hears of this run any more.
             self.broken = True
 
-    def _write(self, message: Snapshot | Event | Ended) -> None:
+    def _write(self, message: Snapshot | Event | Ended | JournalMade) -> None:
         pickle.dump(message, self._pipe, pickle.HIGHEST_PROTOCOL)
         self._pipe.flush()
 
@@ -87,6 +86,7 @@ class Orders:
 
     def __init__(self, pipe: IO[bytes]) -> None:
         self.parent_lives = True
+        self.heard_s: float | None = None
         self.waiting: deque[Order] = deque()
         self._pipe = pipe
         threading.Thread(target=self._read, name="orders", daemon=True).start()
@@ -94,8 +94,12 @@ class Orders:
     def _read(self) -> None:
         try:
             while True:
-                self.waiting.append(pickle.load(self._pipe))
-        except (EOFError, OSError, pickle.UnpicklingError):
+                message = pickle.load(self._pipe)
+                self.heard_s = time.monotonic()
+                if not isinstance(message, Alive):
+                    self.waiting.append(message)
+        except Exception:
+            # The end of the pipe, or something on it that is no order.
             self.parent_lives = False
 
 
@@ -108,7 +112,7 @@ def main() -> int:
     plan: Plan = pickle.load(from_parent)
     orders = Orders(from_parent)
     publisher = Publisher(to_parent)
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in {signal.SIGTERM, signal.SIGINT, getattr(signal, "SIGHUP", signal.SIGTERM)}:
         signal.signal(
             number, lambda *_: orders.waiting.append(StopRun("the recorder was told to end"))
         )
@@ -116,93 +120,53 @@ def main() -> int:
     gc.freeze()
     ended = record(plan, orders, publisher)
     publisher.tell(ended)
-    publisher.wait(1.0)
-    if not orders.parent_lives and plan.journal.exists():
-        _make_capture(plan)
+    # A parent that stands still gets its last word when it goes on; one that dies, never.
+    while not publisher.wait(1.0) and orders.parent_lives:
+        pass
+    if not orders.parent_lives and ended.journal is not None and ended.journal.exists():
+        _make_capture(ended.journal)
     return ended.exit_code
 
 
 def record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
-    """Record one run; the last word on how it ended."""
+    """Record one run; the last word on how it ended, and the journal that it made."""
     try:
-        link = Link(plan.port, plan.stand.baud)
+        with held(plan.port, f"rig run, setup {plan.beginning.get('setup', '')!r}"):
+            return _record(plan, orders, publisher)
     except LinkError as error:
-        return Ended("link lost", error.exit_code, f"{error.where} {error.what}", error.to_do)
+        where = f"{error.where} " if error.where else ""
+        return Ended("link lost", error.exit_code, f"{where}{error.what}", error.to_do)
+
+
+def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
+    # The port first: a run that cannot begin leaves no journal behind.
+    port = Link(plan.port, plan.stand.baud)
     try:
         journal = Journal(plan.journal)
     except OSError as error:
-        link.close()
-        return _disk_refused(plan, error)
+        port.close()
+        return refused(plan.journal, error)
+    publisher.tell(JournalMade(journal.path))
     try:
-        ended = _record(plan, orders, publisher, link, journal)
+        ended = Recording(
+            plan,
+            port,
+            clock=time.monotonic,
+            utc=_utc,
+            pause=time.sleep,
+            open_port=lambda: Link(plan.port, plan.stand.baud),
+            parent=orders,
+            voice=publisher,
+            journal=journal,
+        ).run()
     finally:
-        link.close()
         journal.close()
-    if journal.error is not None and ended.exit_code != DISK_REFUSED:
-        return _disk_refused(plan, journal.error)
-    return ended
+    return last_word(plan, ended, journal)
 
 
-def _record(
-    plan: Plan, orders: Orders, publisher: Publisher, link: Link, journal: Journal
-) -> Ended:
-    clock = time.monotonic
-    lost: list[str] = []
-
-    def send(data: bytes) -> None:
-        try:
-            link.write(data)
-        except OSError as error:
-            lost.append(str(error))
-
-    session = Session(plan, clock(), send=send, keep=journal.append, tell=publisher.tell)
-    session.remark("begin", {"utc": _utc(), **plan.beginning}, clock())
-    next_snapshot_s = next_clock_s = next_time_s = clock()
-    disk_told = False
-    while session.ended is None:
-        try:
-            data = link.read(LOOK_EVERY_S)
-        except OSError as error:
-            data = b""
-            lost.append(str(error))
-        now_s = clock()
-        if data:
-            session.on_bytes(data, now_s)
-        while orders.waiting:
-            session.on_order(orders.waiting.popleft(), now_s)
-        if lost:
-            session.on_link_lost(lost[0], now_s)
-        if now_s >= next_time_s:
-            next_time_s = now_s + TIME_EVERY_S
-            session.on_time(now_s)
-        if (publisher.broken or not orders.parent_lives) and session.ended is None:
-            orders.parent_lives = False
-            session.on_front_lost(now_s)
-        if journal.error is not None and not disk_told:
-            disk_told = True
-            session.on_disk_error(_disk_refused(plan, journal.error), now_s)
-        if now_s >= next_clock_s:
-            next_clock_s = now_s + CLOCK_EVERY_S
-            session.clock(_utc(), now_s)
-        if now_s >= next_snapshot_s:
-            next_snapshot_s = now_s + SNAPSHOT_EVERY_S
-            publisher.show(session.snapshot(now_s))
-    publisher.show(session.snapshot(clock()))
-    return session.ended
-
-
-def _disk_refused(plan: Plan, error: OSError) -> Ended:
-    return Ended(
-        "disk",
-        DISK_REFUSED,
-        f"the disk refused {plan.journal}: {error.strerror or error}",
-        "Make room or choose another folder with --out; `rig salvage` keeps what is there.",
-    )
-
-
-def _make_capture(plan: Plan) -> None:
+def _make_capture(journal: Path) -> None:
     subprocess.Popen(
-        [sys.executable, "-P", "-m", "rig.captures", str(plan.journal)],
+        [sys.executable, "-P", "-m", "rig.captures", str(journal)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

@@ -1,18 +1,24 @@
-"""What the parent of a recorder holds: start it, tell it things, hear from it."""
+"""What the parent of a recorder holds: start it, give it orders, hear from it."""
 
 from __future__ import annotations
 
+import dataclasses
 import pickle
+import queue
 import subprocess
 import sys
 import tempfile
 import threading
 from collections.abc import Callable
+from pathlib import Path
 
 from rig.errors import LINK_LOST
-from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot
+from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot
 
 Message = Snapshot | Event | Ended
+
+ALIVE_EVERY_S = 0.1
+"""How often the recorder hears that this process is not standing still."""
 
 
 class Recorder:
@@ -23,6 +29,8 @@ class Recorder:
     """
 
     def __init__(self, plan: Plan, deliver: Callable[[Message], None]) -> None:
+        self.journal: Path | None = None
+        """The journal that the recorder made, once it has."""
         self._deliver = deliver
         self._complaints = tempfile.TemporaryFile()  # noqa: SIM115 - it outlives this call
         # A session of its own: Ctrl+C in the terminal is for the parent, who tells it to
@@ -34,13 +42,15 @@ class Recorder:
             stderr=self._complaints,
             start_new_session=True,
         )
-        self._send(plan)
+        self._orders: queue.SimpleQueue[Plan | Order] = queue.SimpleQueue()
+        self._orders.put(plan)
         self._thread = threading.Thread(target=self._listen, name="recorder", daemon=True)
         self._thread.start()
+        threading.Thread(target=self._talk, name="orders", daemon=True).start()
 
     def tell(self, order: Order) -> None:
-        """Give an order; one that comes after the end is lost, as it should be."""
-        self._send(order)
+        """Give an order, without waiting; one that comes after the end is lost."""
+        self._orders.put(order)
 
     def wait(self, seconds: float | None = None) -> int | None:
         """Wait for the process to end; its exit code, or None after `seconds`."""
@@ -50,24 +60,35 @@ class Recorder:
         except subprocess.TimeoutExpired:
             return None
 
-    def _send(self, message: Plan | Order) -> None:
+    def _talk(self) -> None:
+        """Send orders as they come, and between them that we are there."""
         pipe = self.process.stdin
         assert pipe is not None
-        try:
-            pipe.write(pickle.dumps(message, pickle.HIGHEST_PROTOCOL))
-            pipe.flush()
-        except (BrokenPipeError, ValueError):
-            return
+        while True:
+            message: Plan | Order | Alive
+            try:
+                message = self._orders.get(timeout=ALIVE_EVERY_S)
+            except queue.Empty:
+                message = Alive()
+            try:
+                pipe.write(pickle.dumps(message, pickle.HIGHEST_PROTOCOL))
+                pipe.flush()
+            except (OSError, ValueError):
+                return
 
     def _listen(self) -> None:
         pipe = self.process.stdout
         assert pipe is not None
         while True:
             try:
-                message: Message = pickle.load(pipe)
-            except (EOFError, OSError, pickle.UnpicklingError):
+                message: Message | JournalMade = pickle.load(pipe)
+            except Exception:
+                # Its end, or half a message from a process that was killed in the middle.
                 self._deliver(self._lost())
                 return
+            if isinstance(message, JournalMade):
+                self.journal = message.path
+                continue
             self._deliver(message)
             if isinstance(message, Ended):
                 return
@@ -77,11 +98,18 @@ class Recorder:
         self._complaints.seek(0)
         words = self._complaints.read()[-2000:].decode("utf-8", "replace").strip()
         last = ascii(words.splitlines()[-1])[1:-1] if words else f"exit code {code}"
-        return Ended(
-            "recorder lost",
-            LINK_LOST,
-            f"NOBODY GUARDS THE RUN: the recorder process has died ({last})",
-            "The board cuts the drive when it hears nothing for 0.5 s. If the motor still "
-            "turns, disconnect the supply by hand. Then `rig salvage` makes a capture of "
-            "the journal.",
+        return dataclasses.replace(
+            GUARDS_NOTHING,
+            cause=f"NOBODY GUARDS THE RUN: the recorder process has died ({last})",
+            journal=self.journal,
         )
+
+
+GUARDS_NOTHING = Ended(
+    "recorder lost",
+    LINK_LOST,
+    "NOBODY GUARDS THE RUN: the recorder process does not answer",
+    "The board cuts the drive when it hears nothing for 0.5 s. If the motor still "
+    "turns, disconnect the supply by hand. Then `rig salvage` makes a capture of "
+    "the journal.",
+)

@@ -20,7 +20,11 @@ class Link:
         """Raises LinkError, with the hint that helps, when the port cannot be opened."""
         try:
             self._port = serial.serial_for_url(
-                port, baudrate=baud, timeout=0.01, write_timeout=WRITE_WITHIN_S
+                port,
+                baudrate=baud,
+                timeout=0.01,
+                write_timeout=WRITE_WITHIN_S,
+                exclusive=None if "://" in port else True,
             )
             if not port.startswith("socket:"):
                 self._port.reset_input_buffer()
@@ -59,6 +63,9 @@ class Link:
         self._port.close()
 
 
+_HELD = "another program holds the port: close it and try again"
+
+
 def _reason(error: OSError | ValueError) -> str:
     number = getattr(error, "errno", None)
     return os.strerror(number).lower() if number else ascii(str(error))[1:-1]
@@ -76,7 +83,9 @@ def _hint(port: str, error: OSError | ValueError) -> str:
         case 2:
             return "is the board plugged in? `rig ports` lists the ports that are there"
         case 16 | 11:
-            return "another program holds the port: close it and try again"
+            return _HELD
+    if "exclusively lock" in str(error):  # pyserial's words where flock refused
+        return _HELD
     if port.startswith("socket:"):
         return "is the simulated board still running at that address?"
     return "`rig ports` lists the ports that are there"

@@ -74,6 +74,11 @@ class Mark:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Alive:
+    """The front is there; said ten times a second. Of no meaning for the run itself."""
+
+
 Order = ArmRun | StartRun | StopRun | SetThrottle | Acknowledge | Mark
 
 
@@ -136,10 +141,18 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class JournalMade:
+    """Where this recorder's own journal lies. The handle keeps it; nobody else hears of it."""
+
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
 class Ended:
-    """The last message of a run."""
+    """The last message of a run. `journal` is the one that this run's recorder made, if any."""
 
     outcome: str
     exit_code: int
     cause: str
     to_do: str = ""
+    journal: Path | None = None

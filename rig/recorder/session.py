@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from rig.errors import DONE, LINK_LOST, STOPPED, RigError
+from rig.errors import DONE, STOPPED, RigError
 from rig.protocol import commands
 from rig.protocol.decoder import Decoder
 from rig.protocol.records import (
@@ -26,6 +26,7 @@ from rig.protocol.records import (
     Status,
 )
 from rig.protocol.timeline import BoardRestartedError, Timeline
+from rig.recorder import verdicts
 from rig.recorder.conversation import Conversation
 from rig.recorder.introduction import (
     ASK_EVERY_S,
@@ -49,37 +50,46 @@ from rig.recorder.messages import (
     StopRun,
 )
 from rig.recorder.notes import Notes
-from rig.recorder.proof import PROVE_WITHIN_S, Proof
 from rig.recorder.readings import Readings
-from rig.recorder.states import GUARDED, HEARTBEATS, Happening, State, after
+from rig.recorder.states import (
+    GUARDED,
+    HEARTBEATS,
+    STOPPED_STATES,
+    Happening,
+    State,
+    after,
+    allows,
+)
 from rig.recorder.steps import Steps
-from rig.stand.limits import Alarm, Guard
+from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
+from rig.stand.limits import STUCK_FROM_A, Alarm, Guard
 from rig.stand.sampler import Sample, Sampler
 
 SETTLE_S = 0.5
 """An automatic run records the stand at rest for so long before it arms."""
 
+HELD_AT_REST_S = 61.0
+"""Longer than any limit's hold can be set."""
+
 SILENT_AFTER_S = 2.0
 """Without a line for so long, the link is lost."""
 
-HAND_STOP_WITHIN_S = 10.0
-"""What an operator gets to bring the throttle down where no command can."""
+LINK_BACK_WITHIN_S = 10.0
+"""After a stop, a lost link is waited for so long, to record the coast and the soak."""
 
-QUIET_BEFORE_STOP_AGAIN_S = 0.7
-"""An unproven stop is told again, but only after a silence in which the board's heartbeat
-watch must cut: a stream of stops would keep a deaf board's watch content."""
-
-UNPROVEN_AT_MOST_S = 20.0
 COASTING_AT_MOST_S = 60.0
 ORPHAN_SOAK_S = 2.0
 """Heat soak that is still recorded when nobody watches any more."""
 
 FIRST_RATE_AFTER_S = 0.5
 
+_CAUSES = (
+    (int(Status.HEARTBEAT), "heartbeat"),
+    (int(Status.LIMIT), "limit"),
+    (int(Status.WATCHDOG), "watchdog"),
+)
 _ARMED, _CUT = int(Status.ARMED), int(Status.CUT)
 """Plain numbers, looked at for every line: an IntFlag takes ten times as long."""
-
-BY_HAND = "Disconnect the supply by hand, now."
 
 
 class Session:
@@ -109,18 +119,18 @@ class Session:
         self._guard: Guard | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
-        self._proof: Proof | None = None
-        self._verdict = Ended("done", DONE, "the run is complete")
+        self._stopping = Stopping(self._talk, send)
+        self._verdict = verdicts.COMPLETE
         self._soak_s = plan.soak_s
         self._throttle_pct: float | None = None
         self._steps = Steps(plan.throttle)
-        self._armed_seen = False
-        self._stop_answered = False
+        self._armed = False
+        """The board said that it was armed by this run: from here on its cuts are ours."""
+        self._lost_since_s: float | None = None
         self._heard_bytes = False
         self._last_line_s = now_s
         self._last_asked_s = -math.inf
         self._last_beat_s = -math.inf
-        self._last_stop_s = -math.inf
         self._state_since_s = now_s
         self._started_s: float | None = None
         self._rest_since_s: float | None = None
@@ -159,17 +169,10 @@ class Session:
             case StartRun():
                 self._start(now_s)
             case StopRun(cause):
-                if self.state is State.COASTING:
-                    self._end(now_s)
-                elif self.state is State.UNPROVEN:
-                    self._send_stop(now_s)
-                elif self.state is State.LINKING:
-                    self._give_up(Ended("operator", STOPPED, cause), now_s)
-                else:
-                    self._stop(Ended("operator", STOPPED, cause), now_s)
+                self._stop_ordered(cause, now_s)
             case SetThrottle(percent):
-                self._steps.give_up()
                 if self.state is State.RUNNING:
+                    self._steps.give_up()
                     self._drive(percent, now_s)
             case Acknowledge():
                 if self._guard is not None:
@@ -178,15 +181,25 @@ class Session:
             case Mark(words):
                 self._notes.remark("mark", {"text": words}, now_s)
 
+    def _stop_ordered(self, cause: str, now_s: float) -> None:
+        verdict = Ended("operator", STOPPED, cause)
+        match self.state:
+            case State.COASTING:
+                self._end(now_s)
+            case State.UNPROVEN:
+                self._repeat_stop(now_s)
+            case State.LINKING:
+                self._give_up(verdict, now_s)
+            case _:
+                self._stop(verdict, now_s)
+
     def on_time(self, now_s: float) -> None:
         """Time has passed; called at least every 20 ms."""
         self._now_s = now_s
         if self.ended:
             return
-        if self.state in HEARTBEATS and now_s - self._last_beat_s >= commands.HEARTBEAT_EVERY_S:
-            self._last_beat_s = now_s
-            if self._board.hello and self._board.hello.can_stop:
-                self._send(self._talk.tell(commands.Beat(), now_s))
+        if self.state in HEARTBEATS:
+            self._beat(now_s)
         again = self._talk.again(now_s)
         if again:
             self._send(again)
@@ -204,10 +217,13 @@ class Session:
             case State.RUNNING:
                 self._run(now_s)
             case State.STOPPING:
-                if in_state_s >= self._prove_within_s():
+                by_hand = not self._obeys and self._verdict.exit_code == DONE
+                if in_state_s >= self._stopping.prove_within_s(by_hand=by_hand):
                     self._not_proven(now_s)
             case State.UNPROVEN:
-                self._repeat_stop(now_s, in_state_s)
+                self._repeat_stop(now_s)
+                if in_state_s >= UNPROVEN_AT_MOST_S:
+                    self._give_up(verdicts.not_effective(self._verdict.cause), now_s)
             case State.COASTING:
                 self._coast(now_s, in_state_s)
         self._watch_link(now_s)
@@ -215,15 +231,31 @@ class Session:
     def on_front_lost(self, now_s: float) -> None:
         """The process that showed this run to somebody is gone."""
         self._soak_s = min(self._soak_s, ORPHAN_SOAK_S)
-        verdict = Ended("front lost", STOPPED, "the program that watched the run is gone")
         if self.state in (State.LINKING, State.READY):
-            self._give_up(verdict, now_s)
+            self._give_up(verdicts.FRONT_LOST, now_s)
         else:
-            self._stop(verdict, now_s)
+            self._stop(verdicts.FRONT_LOST, now_s)
+
+    def on_front_silent(self, now_s: float) -> None:
+        """The process that shows this run is there, but stands still: nobody watches."""
+        if self.state in HEARTBEATS:
+            self._stop(verdicts.FRONT_SILENT, now_s)
 
     def on_link_lost(self, reason: str, now_s: float) -> None:
         """The port is gone."""
         self._lose_link(f"the port is gone: {reason}", now_s)
+
+    def on_link_back(self, now_s: float) -> None:
+        """The port is open again: the stop goes out once more, and nothing else."""
+        self._notes.remark("mark", {"text": "the port is open again"}, now_s)
+        if self.state in (State.STOPPING, State.UNPROVEN):
+            self._send_stop(now_s)
+            self._talk.forget()
+
+    def on_failure(self, cause: str, now_s: float) -> None:
+        """The recorder itself has failed; this must not fail once more."""
+        driven = self.state in GUARDED
+        self._give_up((verdicts.stop_not_seen if driven else verdicts.failed)(cause), now_s)
 
     def on_disk_error(self, verdict: Ended, now_s: float) -> None:
         """The journal can take no more; `verdict` says so."""
@@ -261,29 +293,27 @@ class Session:
         self._readings.add(sample)
         for alarm in alarms:
             self._notes.report(alarm, self.state.value, now_s)
-        self._on_status(sample.status, now_s)
-        if self.state in (State.STOPPING, State.UNPROVEN):
+        status = sample.status
+        if status != _ARMED or not self._armed:
+            self._on_status(status, now_s)
+        if self.state in STOPPED_STATES:
             self._judge_stop(sample, now_s)
 
     def _on_status(self, status: int, now_s: float) -> None:
+        """The bits of every line count: the cut report itself may have been lost."""
         if status & _ARMED:
-            self._armed_seen = self._armed_seen or self.state in (State.ARMED, State.RUNNING)
-        elif status & _CUT and self._armed_seen and self.state in HEARTBEATS:
-            cause = "heartbeat" if status & Status.HEARTBEAT else "limit"
-            known = status & (Status.HEARTBEAT | Status.LIMIT)
-            self._on_cut(cause if known else "unknown", "-", now_s)
+            self._armed = self._armed or self.state in HEARTBEATS
+        elif status & _CUT and self._armed:
+            causes = [cause for bit, cause in _CAUSES if status & bit]
+            if causes or self.state in HEARTBEATS:
+                self._on_cut(causes[0] if causes else "unknown", "-", now_s)
 
     def _on_answer(self, answer: Answer, now_s: float) -> None:
         command = self._talk.hear(answer)
-        if isinstance(command, commands.Stop):
-            self._stop_answered = True
-        elif command is None:
+        if command is None or isinstance(command, commands.Stop | commands.AskHello):
             return
-        elif not answer.accepted:
-            if isinstance(command, commands.AskHello):
-                return
-            cause = f"the board refused {command.word!r}: {answer.reason}"
-            self._stop(Ended("link lost", LINK_LOST, cause), now_s)
+        if not answer.accepted:
+            self._stop(verdicts.refused(command.word, answer.reason), now_s)
         elif self.state is State.ARMING:
             self._arm_next(command, now_s)
 
@@ -303,31 +333,28 @@ class Session:
             self._identified(channels, now_s)
 
     def _on_cut(self, cause: str, where: str, now_s: float) -> None:
-        if cause == "stop" or self.state not in HEARTBEATS:
-            return
         place = f" on {self._board.label(where)}" if where != "-" else ""
-        self._notes.remark("mark", {"text": f"the board cut the drive: {cause}{place}"}, now_s)
-        if cause == "heartbeat":
-            text = "the board cut the drive because it no longer heard this program"
-            self._stop(Ended("link lost", LINK_LOST, text), now_s)
-        else:
-            text = f"the board cut the drive by itself: {cause}{place}"
-            self._stop(Ended("tripped", STOPPED, text), now_s)
+        verdict = verdicts.cut_by_board(cause, place)
+        if cause == "stop":
+            return
+        if self.state in HEARTBEATS:
+            self._notes.remark("mark", {"text": f"the board cut the drive: {cause}{place}"}, now_s)
+            self._stop(verdict, now_s)
+        elif self.state in STOPPED_STATES:
+            # It cut before our stop came, or did not obey it.
+            self._not_complete(verdict, now_s)
 
     def _restarted(self, now_s: float) -> None:
         """The board was reset. Its outputs are off after a reset, but we look."""
-        verdict = Ended(
-            "link lost",
-            LINK_LOST,
-            "the board was reset in mid-run",
-            "Check its supply and wiring; a reset cuts the drive, make sure that it did.",
-        )
-        if self.state is State.READY:
-            self._give_up(verdict, now_s)
+        if self.state is State.LINKING:
+            self._timeline = Timeline()
+        elif self.state is State.READY:
+            self._give_up(verdicts.BOARD_RESET, now_s)
         elif self.state is State.COASTING:
             self._end(now_s)
         else:
-            self._stop(verdict, now_s)
+            self._stop(verdicts.BOARD_RESET, now_s)
+            self._not_complete(verdicts.BOARD_RESET, now_s)
             hello, channels = self._board.hello, self._board.channels()
             if hello is not None and channels is not None:
                 self._begin_lines(Sampler(self.plan.stand, hello, channels))
@@ -376,28 +403,35 @@ class Session:
     def _arm(self, now_s: float) -> None:
         if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
             return
-        self._guard = Guard(self.plan.stand, self._sampler.columns, self._stop_at_once)
-        newest = self._readings.newest
+        columns, newest = self._sampler.columns, self._readings.newest
+        self._guard = Guard(self.plan.stand, columns)
+        if not self._readings.value("current_a") > STUCK_FROM_A:
+            # At rest nothing is a short peak: the newest reading counts as one that has lasted.
+            self._guard.check(newest.time_s - HELD_AT_REST_S, newest)
         self._guard.check(newest.time_s, newest)
-        if self._guard.tripped is not None:
-            alarm = self._guard.tripped
+        self._guard.check_time(now_s, self._last_line_s, None)
+        alarm = self._guard.tripped
+        if alarm is not None:
             self._notes.report(alarm, self.state.value, now_s)
             text = f"not armed: {alarm.text}"
             self._notes.say(text, now_s, loud=True)
             if self.plan.automatic:
                 self._give_up(Ended("tripped", STOPPED, text), now_s)
             return
+        self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
         self._move(Happening.ARM, "the limits go to the board", now_s)
         hello = self._board.hello
         if hello is None or not hello.can_stop:
             self._move(Happening.LIMITS_HELD, "watching only", now_s)
             return
+        self._last_beat_s = -math.inf
         self._to_hold = self._sampler.count_limits() if hello.can_limit else []
         self._arm_next(None, now_s)
 
     def _arm_next(self, settled: commands.Command | None, now_s: float) -> None:
         """Each limit in turn, each answered, and only then the board is armed."""
         if isinstance(settled, commands.Arm):
+            self._armed = True
             self._move(Happening.LIMITS_HELD, "the board is armed", now_s)
         elif self._to_hold:
             self._command(self._to_hold.pop(0), now_s)
@@ -405,7 +439,8 @@ class Session:
             self._command(commands.Arm(self._board.hello.boot), now_s)
 
     def _start(self, now_s: float) -> None:
-        if self._move(Happening.START, "the motor is running", now_s):
+        if self.state is State.ARMED:
+            self._move(Happening.START, "the motor is running", now_s)
             self._started_s = now_s
             self._run(now_s)
 
@@ -418,12 +453,22 @@ class Session:
             return
         overdue = self._talk.overdue(now_s)
         if overdue is not None:
-            cause = f"the board does not answer {overdue.word!r}"
-            self._stop(Ended("link lost", LINK_LOST, cause), now_s)
+            self._stop(verdicts.no_answer(overdue.word), now_s)
             return
         percent = self._steps.due(elapsed_s)
         if percent is not None:
             self._drive(percent, now_s)
+
+    def _beat(self, now_s: float) -> None:
+        """Keep the board from cutting; not once it must have cut while we stood still."""
+        silence_s = now_s - self._last_beat_s
+        if silence_s < commands.HEARTBEAT_EVERY_S or not self._obeys:
+            return
+        if commands.HEARTBEAT_LOST_S <= silence_s < math.inf:
+            self._stop(verdicts.stalled(silence_s), now_s)
+            return
+        self._last_beat_s = now_s
+        self._send(self._talk.tell(commands.Beat(), now_s))
 
     def _drive(self, percent: float, now_s: float) -> None:
         self._throttle_pct = percent
@@ -434,57 +479,64 @@ class Session:
 
     def _stop_at_once(self) -> None:
         """The guard knows of a trip: the stop goes out before anybody says why."""
-        if after(self.state, Happening.STOP) is not None:
+        if allows(self.state, Happening.STOP):
             self._send_stop(self._now_s)
 
     def _stop(self, verdict: Ended, now_s: float, *, told: bool = False) -> None:
         """Stop the motor; `verdict` says why the run ends, unless something said so before."""
-        if after(self.state, Happening.STOP) is None:
+        if not allows(self.state, Happening.STOP):
             return
         if not told:
             self._send_stop(now_s)
         self._verdict = verdict
-        self._proof = Proof.begin(self._readings.by_column())
+        self._stopping.expect_fall(self._readings.by_column())
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
         self._move(Happening.STOP, verdict.cause, now_s)
         if verdict.exit_code:
             unasked = verdict.outcome != "operator"
             self._notes.say(f"Stopping: {verdict.cause}", now_s, loud=unasked)
 
+    def _not_complete(self, verdict: Ended, now_s: float) -> None:
+        """A run that was stopped as complete turns out not to have been."""
+        if self.state in STOPPED_STATES and self._verdict.exit_code == DONE:
+            self._verdict = verdict
+            self._notes.say(f"Not complete: {verdict.cause}", now_s, loud=True)
+
     def _send_stop(self, now_s: float) -> None:
-        self._last_stop_s = now_s
-        if self._board.hello is None or self._board.hello.can_stop:
-            self._send(self._talk.tell(commands.Stop(), now_s))
+        if self._board.hello is None or self._obeys:
+            self._stopping.order(now_s)
             self._notes.remark("told", {"line": "stop"}, now_s)
 
     def _stop_on_trip(self, alarms: list[Alarm], now_s: float) -> None:
         for alarm in alarms:
             if alarm.severity == "trip":
                 if alarm.cause == "stale":
-                    self._stop(Ended("link lost", LINK_LOST, alarm.text), now_s, told=True)
+                    verdict = verdicts.link_lost(alarm.text)
                 else:
-                    self._stop(Ended("tripped", STOPPED, alarm.text), now_s, told=True)
+                    verdict = Ended("tripped", STOPPED, alarm.text)
+                self._stop(verdict, now_s, told=True)
 
     def _judge_stop(self, sample: Sample, now_s: float) -> None:
-        hello = self._board.hello
-        if self._proof is None or hello is None:
+        """A data line after the stop: what it proves, and whether the board is armed again."""
+        if self.state is State.COASTING:
+            if sample.status & _ARMED and self._obeys and self._stopping.repeat(now_s):
+                text = "The board says that it is armed after the stop: stopped once more."
+                self._notes.say(text, now_s, loud=True)
             return
-        if hello.can_stop and not self._stop_answered and not sample.status & Status.CUT:
-            return
-        unusable = frozenset(sample.clipped) | {column for column, _ in sample.faults}
-        if self._proof.holds(self._readings.by_column(), unusable):
+        if self._stopping.is_proven(sample, self._readings.by_column(), obeys=self._obeys):
             self._talk.forget()
             self._move(Happening.FELL, "the stop took effect", now_s)
 
-    def _prove_within_s(self) -> float:
-        by_hand = self._board.hello is not None and not self._board.hello.can_stop
-        return HAND_STOP_WITHIN_S if by_hand and not self._verdict.exit_code else PROVE_WITHIN_S
-
     def _not_proven(self, now_s: float) -> None:
-        cause = "the stop did not take effect: current or speed does not fall"
-        self._talk.forget()
+        if self._lost_since_s is None:
+            cause = "the stop did not take effect: current or speed does not fall"
+            said = f"THE STOP DID NOT TAKE EFFECT. {verdicts.BY_HAND}"
+        else:
+            cause = "the stop cannot be seen: the link is lost"
+            said = f"THE STOP CANNOT BE SEEN. {verdicts.IF_IT_TURNS}"
+        self._stopping.fall_silent(now_s)
         self._move(Happening.DID_NOT_FALL, cause, now_s)
-        self._notes.say(f"THE STOP DID NOT TAKE EFFECT. {BY_HAND}", now_s, loud=True)
+        self._notes.say(said, now_s, loud=True)
         readings = self._readings
         current_a = readings.value("current_a")
         alarm = Alarm(
@@ -498,13 +550,9 @@ class Session:
         )
         self._notes.report(alarm, self.state.value, now_s)
 
-    def _repeat_stop(self, now_s: float, in_state_s: float) -> None:
-        if now_s - self._last_stop_s >= QUIET_BEFORE_STOP_AGAIN_S:
-            self._send_stop(now_s)
-            self._talk.forget()
-        if in_state_s >= UNPROVEN_AT_MOST_S:
-            cause = f"{self._verdict.cause}; then the stop did not take effect"
-            self._give_up(Ended("stop not effective", LINK_LOST, cause, BY_HAND), now_s)
+    def _repeat_stop(self, now_s: float) -> None:
+        if self._obeys and self._stopping.repeat(now_s):
+            self._notes.remark("told", {"line": "stop"}, now_s)
 
     def _coast(self, now_s: float, in_state_s: float) -> None:
         """Record until the rotor stands still, and the heat soak after that."""
@@ -525,29 +573,45 @@ class Session:
             self._stop_on_trip(alarms, now_s)
             for alarm in alarms:
                 self._notes.report(alarm, self.state.value, now_s)
-        if self.state is State.ARMING and self._talk.overdue(now_s) is not None:
-            cause = "the board does not answer"
-            self._stop(Ended("link lost", LINK_LOST, cause, "Check its receive line."), now_s)
-        if now_s - self._last_line_s >= SILENT_AFTER_S:
+        if self.state is State.ARMING and (overdue := self._talk.overdue(now_s)) is not None:
+            self._stop(verdicts.no_answer(overdue.word), now_s)
+        if self._lost_since_s is not None:
+            self._await_link(now_s)
+        elif now_s - self._last_line_s >= SILENT_AFTER_S:
             self._lose_link(f"no line for {SILENT_AFTER_S:g} s", now_s)
 
     def _lose_link(self, reason: str, now_s: float) -> None:
-        if self.state is State.COASTING:
-            self._notes.say(f"The recording ends early: {reason}", now_s)
-            self._end(now_s)
+        """The board is not heard any more. After a stop it is waited for, never to drive."""
+        if self.state in (State.LINKING, State.READY):
+            self._give_up(verdicts.link_lost(reason), now_s)
             return
-        verdict = Ended("link lost", LINK_LOST, reason, "Check cable and board, then run again.")
-        if self.state in GUARDED:
-            to_do = f"If the motor still turns: {BY_HAND[0].lower()}{BY_HAND[1:]}"
-            verdict = Ended("stop not seen", LINK_LOST, reason, to_do)
-            self._notes.say(
-                "THE LINK IS LOST while the motor may be turning: the board cuts by itself "
-                f"{commands.HEARTBEAT_LOST_S:g} s after it last heard us, but nobody here can "
-                f"see it. {to_do}",
-                now_s,
-                loud=True,
-            )
-        self._give_up(verdict, now_s)
+        if self._lost_since_s is not None or self.ended:
+            return
+        self._lost_since_s = now_s
+        if self.state is State.COASTING:
+            self._notes.say(f"The coast is not seen: {reason}", now_s)
+            return
+        self._notes.say(
+            "THE LINK IS LOST while the motor may be turning: the board cuts by itself "
+            f"{commands.HEARTBEAT_LOST_S:g} s after it last heard us, but nobody here can "
+            f"see it. {verdicts.IF_IT_TURNS}",
+            now_s,
+            loud=True,
+        )
+        self._not_complete(verdicts.link_lost(reason), now_s)
+        self._stop(verdicts.link_lost(reason), now_s)
+
+    def _await_link(self, now_s: float) -> None:
+        lost_s = self._lost_since_s
+        assert lost_s is not None
+        if self._last_line_s > lost_s:
+            self._lost_since_s = None
+            self._notes.say("The board is heard again.", now_s)
+        elif now_s - lost_s >= LINK_BACK_WITHIN_S:
+            if self.state is State.COASTING:
+                self._end(now_s)
+            else:
+                self._give_up(verdicts.stop_not_seen(self._verdict.cause), now_s)
 
     def _give_up(self, verdict: Ended, now_s: float) -> None:
         if self.ended:
@@ -559,7 +623,7 @@ class Session:
 
     def _end(self, now_s: float, happening: Happening = Happening.COLD) -> None:
         verdict = self._verdict
-        if after(self.state, happening) is None:
+        if not allows(self.state, happening):
             happening = Happening.GIVEN_UP
         self._move(happening, verdict.cause, now_s)
         self._notes.remark(
@@ -634,13 +698,16 @@ class Session:
             "late": self._timeline.late,
         }
 
-    def _move(self, happening: Happening, cause: str, now_s: float) -> bool:
+    def _move(self, happening: Happening, cause: str, now_s: float) -> None:
+        """Raises IllegalEventError for a step that the table of states does not have."""
         following = after(self.state, happening)
-        if following is None:
-            return False
         self.state, self.cause, self._state_since_s = following, cause, now_s
         self._notes.remark("state", {"state": following.value, "cause": cause}, now_s)
-        return True
+
+    @property
+    def _obeys(self) -> bool:
+        """Whether the board can cut the drive."""
+        return self._board.hello is not None and self._board.hello.can_stop
 
     def _command(self, command: commands.Command, now_s: float) -> None:
         line = self._talk.tell(command, now_s)

@@ -11,6 +11,9 @@ is cold enough. Three things are worth saying about the table:
   it does. Stopping a motor that stands still is harmless.
 * Nothing leads back. A run that was stopped is over; the next one is a new run with a new
   journal, so that no capture ever holds two.
+
+What the table lacks raises. Where an event may come at a time when it means nothing (an
+operator who arms twice), whoever receives it asks `allows` first and says why it is ignored.
 """
 
 from __future__ import annotations
@@ -61,13 +64,29 @@ TABLE: dict[tuple[State, Happening], State] = {
     (State.COASTING, Happening.COLD): State.ENDED,
 } | {(state, Happening.GIVEN_UP): State.ENDED for state in State if state is not State.ENDED}
 
-GUARDED = frozenset({State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
-"""States in which limits are judged."""
+GUARDED = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
+"""States in which limits are judged, and a link must not be lost in silence."""
 
 HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})
 """States in which the board is kept from cutting by itself."""
 
 
-def after(state: State, happening: Happening) -> State | None:
-    """The next state, or None where `happening` means nothing in `state`."""
-    return TABLE.get((state, happening))
+STOPPED_STATES = frozenset({State.STOPPING, State.UNPROVEN, State.COASTING})
+"""States after the stop: what the board reports now can still change the verdict."""
+
+
+class IllegalEventError(Exception):
+    """An event came in a state in which the table has no place for it: a mistake of ours."""
+
+
+def allows(state: State, happening: Happening) -> bool:
+    """Whether `happening` means anything in `state`."""
+    return (state, happening) in TABLE
+
+
+def after(state: State, happening: Happening) -> State:
+    """The next state. Raises IllegalEventError for what the table does not have."""
+    try:
+        return TABLE[state, happening]
+    except KeyError:
+        raise IllegalEventError(f"{happening.name} in state {state.name}") from None

@@ -64,6 +64,7 @@ class Board:
         self._zero = [0] * len(CHANNELS)
         self._boot = chance.randrange(2**BOOT_BITS)
         self._owed_s = 0.0
+        self._stuck_throttle = 0.0
         self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
         self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
         self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
@@ -126,11 +127,16 @@ class Board:
             # Nothing in it can be trusted, its number neither.
             self._gate.status |= Status.REJECTED
             return
-        self._gate.hear(self._motion.now_s)
         if isinstance(heard, commands.Refusal):
+            self._gate.hear(self._motion.now_s)
             self._answer(heard.number, heard.reason)
             return
         number, command = heard
+        if number is not None:
+            # The bare word has no checksum, and is no sign of a host that lives.
+            self._gate.hear(self._motion.now_s)
+        if isinstance(command, commands.Stop) and self._faults.on("ignores-stop"):
+            return
         reason = self._obey(command)
         if number is not None:
             self._answer(number, reason)
@@ -214,6 +220,12 @@ class Board:
     def _step(self, dt_s: float, ticks: int) -> None:
         throttle = self._gate.throttle if "T" in self.settings.abilities else self.settings.throttle
         driven = self.armed or not self._obeys
+        if self._faults.on("drive-stuck"):
+            # An output that was off when it broke stays off.
+            if self.armed:
+                self._stuck_throttle = max(throttle, self._stuck_throttle)
+            throttle = max(throttle if driven else 0.0, self._stuck_throttle)
+            driven = driven or throttle > 0.0
         self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
         if self._gate.is_forgotten(self._motion.now_s):

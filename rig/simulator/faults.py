@@ -27,6 +27,11 @@ KINDS: dict[str, tuple[str, float | None]] = {
     "silent": ("the board says nothing more", None),
     "no-answers": ("the board does not answer commands", None),
     "deaf-stop": ("a stop is acknowledged, but from then on nothing takes the drive away", None),
+    "drive-stuck": (
+        "the board cuts and says so, but its output stays on and the motor goes on",
+        None,
+    ),
+    "ignores-stop": ("no stop is obeyed or answered; the watch for the host's silence works", None),
     "refuses-arm": ("the board refuses to be armed", None),
     "protocol-2": ("the board speaks a later version of the protocol", None),
     "double-mark": ("a share of the tachometer's edges comes twice", _SHARE),

@@ -10,7 +10,7 @@ from rig.recorder.conversation import AGAIN_AFTER_S, OVERDUE_AFTER_S, Conversati
 from rig.recorder.introduction import Introduction, foreign, no_introduction
 from rig.recorder.proof import Proof
 from rig.recorder.readings import TRACE_LENGTH, Readings
-from rig.recorder.states import TABLE, Happening, State, after
+from rig.recorder.states import TABLE, Happening, IllegalEventError, State, after, allows
 from rig.recorder.steps import Steps
 from rig.stand.sampler import Sample
 
@@ -22,8 +22,16 @@ def test_no_way_from_running_to_coasting_but_through_a_proven_stop() -> None:
 
 def test_every_state_but_the_end_can_be_left_and_the_end_cannot() -> None:
     for state in State:
-        ways_out = [happening for happening in Happening if after(state, happening)]
+        ways_out = [happening for happening in Happening if allows(state, happening)]
         assert bool(ways_out) == (state is not State.ENDED)
+
+
+def test_an_event_that_the_table_does_not_have_raises() -> None:
+    for state in State:
+        for happening in Happening:
+            if not allows(state, happening):
+                with pytest.raises(IllegalEventError, match=f"{happening.name} in state"):
+                    after(state, happening)
 
 
 @pytest.mark.parametrize("state", [State.READY, State.ARMING, State.ARMED, State.RUNNING])

@@ -163,6 +163,28 @@ def test_deaf_stop() -> None:
     assert host.board.truth.driven
 
 
+def test_ignores_stop_but_not_silence() -> None:
+    host = run_with("ignores-stop")
+    assert host.tell(Stop()) is None
+    host.pass_time(1.0)
+    assert host.board.truth.driven
+    host.beating = False
+    for _ in range(12):
+        host.board.receive(b"stop\n")  # no checksum: no sign of life
+        host.pass_time(0.05)
+    assert not host.board.truth.driven
+
+
+def test_drive_stuck() -> None:
+    host = run_with("drive-stuck")
+    answer = host.tell(Stop())
+    host.pass_time(1.0)
+    assert answer is not None and answer.accepted
+    assert not host.board.armed
+    assert host.status & Status.CUT
+    assert host.board.truth.driven
+
+
 def test_protocol_2() -> None:
     assert Host(demo_board(faults=["protocol-2"])).hello.protocol == 2
 

@@ -1,0 +1,71 @@
+"""How a run can end, in words. The outcome is kept in the capture; the cause is a sentence."""
+
+from __future__ import annotations
+
+from rig.errors import DONE, LINK_LOST, STOPPED
+from rig.protocol import commands
+from rig.recorder.messages import Ended
+
+BY_HAND = "Disconnect the supply by hand, now."
+IF_IT_TURNS = f"If the motor still turns: {BY_HAND[0].lower()}{BY_HAND[1:]}"
+
+COMPLETE = Ended("done", DONE, "the run is complete")
+FRONT_LOST = Ended("front lost", STOPPED, "the program that watched the run is gone")
+FRONT_SILENT = Ended("front lost", STOPPED, "the program that watched the run stood still")
+BOARD_RESET = Ended(
+    "link lost",
+    LINK_LOST,
+    "the board was reset in mid-run",
+    "Check its supply and wiring; a reset cuts the drive, make sure that it did.",
+)
+
+
+def cut_by_board(cause: str, place: str) -> Ended:
+    """The board took the drive away by itself; `place` says where, with a leading blank."""
+    if cause == "heartbeat":
+        text = "the board cut the drive because it no longer heard this program"
+        return Ended("link lost", LINK_LOST, text)
+    return Ended("tripped", STOPPED, f"the board cut the drive by itself: {cause}{place}")
+
+
+def stalled(seconds: float) -> Ended:
+    """This process stood still for so long that the board must have cut."""
+    text = (
+        f"the recorder stood still for {seconds:.1f} s; a board cuts the drive after "
+        f"{commands.HEARTBEAT_LOST_S:g} s of silence"
+    )
+    return Ended("link lost", LINK_LOST, text, "Is this computer busy, or was it suspended?")
+
+
+def link_lost(reason: str) -> Ended:
+    """The board cannot be heard any more."""
+    return Ended("link lost", LINK_LOST, reason, "Check cable and board, then run again.")
+
+
+def stop_not_seen(reason: str) -> Ended:
+    """The motor was driven when the link was lost, and nobody saw it stop."""
+    return Ended("stop not seen", LINK_LOST, reason, IF_IT_TURNS)
+
+
+def failed(cause: str) -> Ended:
+    """The recorder itself failed while no motor was driven."""
+    to_do = "Please report it, with the text above if there is any, and the journal."
+    return Ended("recorder failed", LINK_LOST, cause, to_do)
+
+
+def refused(word: str, reason: str) -> Ended:
+    """The board answered no."""
+    return Ended("link lost", LINK_LOST, f"the board refused {word!r}: {reason}")
+
+
+def no_answer(word: str) -> Ended:
+    """The board answered nothing."""
+    cause = f"the board does not answer {word!r}"
+    return Ended("link lost", LINK_LOST, cause, "Check its receive line.")
+
+
+def not_effective(cause: str) -> Ended:
+    """The stop never took effect; `cause` is why the run was stopped."""
+    return Ended(
+        "stop not effective", LINK_LOST, f"{cause}; then the stop did not take effect", BY_HAND
+    )

@@ -1,0 +1,175 @@
+"""Faults put into the session on purpose: `python -m tests.recorder.mutations`, a table.
+
+Each is applied to a copy of the project, and the recorder's in-process tests must fail there.
+A change that the tests let pass is a rule that nothing holds.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+SESSION, STOPPING, STATES = (
+    f"rig/recorder/{name}.py" for name in ("session", "stopping", "states")
+)
+TALK, PROOF = "rig/recorder/conversation.py", "rig/recorder/proof.py"
+
+
+@dataclass(frozen=True, slots=True)
+class Mutation:
+    """`old`, which must stand in `file` once, becomes `new`."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+
+    def applied_to(self, root: Path) -> None:
+        """Change the file below `root`. ValueError where the text is not there once."""
+        path = root / self.file
+        text = path.read_text()
+        if text.count(self.old) != 1:
+            raise ValueError(f"{self.name}: {self.old!r} stands {text.count(self.old)} times")
+        path.write_text(text.replace(self.old, self.new))
+
+
+MUTATIONS = (
+    Mutation("a stop is proven without the board's cut bit", STOPPING,
+             "(obeys and not sample.status & _CUT)", "False"),
+    Mutation("a stop is proven whatever the readings are", STOPPING,
+             "return self._proof.holds(values, unusable)", "return True"),
+    Mutation("heartbeats go on while stopping", STATES,
+             "HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})",
+             "HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING})"),
+    Mutation("no heartbeats while running", STATES,
+             "HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})",
+             "HEARTBEATS = frozenset({State.ARMING, State.ARMED})"),
+    Mutation("heartbeats come half as often", SESSION,
+             "silence_s < commands.HEARTBEAT_EVERY_S or",
+             "silence_s < 2 * commands.HEARTBEAT_EVERY_S or"),
+    Mutation("arms although a limit is passed", SESSION,
+             "        if alarm is not None:\n", "        if False:\n"),
+    Mutation("arms although a limit with a hold is passed", SESSION,
+             "            self._guard.check(newest.time_s - HELD_AT_REST_S, newest)\n",
+             "            pass\n"),
+    Mutation("arms on old readings", SESSION,
+             "        self._guard.check_time(now_s, self._last_line_s, None)\n", ""),
+    Mutation("limits are not judged while arming", STATES,
+             "{State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN}",
+             "{State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN}"),
+    Mutation("no stop on giving up", SESSION,
+             "        if self.state not in (State.LINKING, State.READY, State.COASTING):\n"
+             "            self._send_stop(now_s)\n", ""),
+    Mutation("no stop when the run is stopped", SESSION,
+             "        if not told:\n            self._send_stop(now_s)\n", ""),
+    Mutation("no stop at the moment of a trip", SESSION,
+             "        if allows(self.state, Happening.STOP):\n"
+             "            self._send_stop(self._now_s)\n", "        pass\n"),
+    Mutation("a trip does not stop the run", SESSION,
+             'if alarm.severity == "trip":', "if False:"),
+    Mutation("a board may write the host's lines", SESSION,
+             'b"?" + line if line.startswith(b"!") else line', "line"),
+    Mutation("no silence before an unproven stop is repeated", STOPPING,
+             "if now_s - self._quiet_since_s < QUIET_BEFORE_STOP_AGAIN_S:", "if False:"),
+    Mutation("an unproven stop is never repeated", STOPPING,
+             "if now_s - self._quiet_since_s < QUIET_BEFORE_STOP_AGAIN_S:", "if True:"),
+    Mutation("the stop key breaks the silence", SESSION,
+             "            case State.UNPROVEN:\n                self._repeat_stop(now_s)\n"
+             "            case State.LINKING:",
+             "            case State.UNPROVEN:\n                self._send_stop(now_s)\n"
+             "            case State.LINKING:"),
+    Mutation("an unproven stop never gives up", SESSION,
+             "if in_state_s >= UNPROVEN_AT_MOST_S:", "if False:"),
+    Mutation("a stop that is not effective is not said", SESSION,
+             "        self._notes.say(said, now_s, loud=True)\n", ""),
+    Mutation("a stop that is never proven stays in stopping", SESSION,
+             "                    self._not_proven(now_s)\n", "                    pass\n"),
+    Mutation("unanswered commands are not told again", TALK,
+             "if now_s - owed.last_s >= AGAIN_AFTER_S:", "if False:"),
+    Mutation("what was told before a stop is told again after it", TALK,
+             "            self._owed.clear()\n        if not", "            pass\n        if not"),
+    Mutation("a cut for silence is not noticed in the status bits", SESSION,
+             "elif status & _CUT and self._armed:", "elif False:"),
+    Mutation("a cut after the stop does not change the verdict", SESSION,
+             "if self.state in STOPPED_STATES and self._verdict.exit_code == DONE:", "if False:"),
+    Mutation("a report of a cut is ignored", SESSION,
+             "                    self._on_cut(record.cause, record.where, now_s)\n",
+             "                    pass\n"),
+    Mutation("a new boot number is ignored", SESSION,
+             "record.boot != known.boot:", "False:"),
+    Mutation("a recorder that stood still goes on", SESSION,
+             "if commands.HEARTBEAT_LOST_S <= silence_s < math.inf:", "if False:"),
+    Mutation("the motor starts before the board was armed", SESSION,
+             "        if isinstance(settled, commands.Arm):", "        if settled is not None:"),
+    Mutation("the board is armed before it holds the limits", SESSION,
+             "        elif self._to_hold:\n", "        elif False:\n"),
+    Mutation("a refusal is taken for consent", SESSION,
+             "if not answer.accepted:", "if False:"),
+    Mutation("a board that does not answer is armed all the same", SESSION,
+             "(overdue := self._talk.overdue(now_s)) is not None:", "(overdue := None):"),
+    Mutation("a front that stands still is ignored", SESSION,
+             "            self._stop(verdicts.FRONT_SILENT, now_s)\n", "            pass\n"),
+    Mutation("a front that is gone is ignored", SESSION,
+             "            self._stop(verdicts.FRONT_LOST, now_s)\n", "            pass\n"),
+    Mutation("a lost link stops nothing", SESSION,
+             "        self._stop(verdicts.link_lost(reason), now_s)\n", ""),
+    Mutation("a link that is back is not told to stop", SESSION,
+             "        if self.state in (State.STOPPING, State.UNPROVEN):\n"
+             "            self._send_stop(now_s)\n", "        if True:\n"),
+    Mutation("a lost link is waited for without end", SESSION,
+             "elif now_s - lost_s >= LINK_BACK_WITHIN_S:", "elif False:"),
+    Mutation("a disk that refuses stops nothing", SESSION,
+             "            self._stop(verdict, now_s)\n        else:\n            self._verdict",
+             "            pass\n        else:\n            self._verdict"),
+    Mutation("an event that the table lacks is passed over", STATES,
+             'raise IllegalEventError(f"{happening.name} in state {state.name}") from None',
+             "return state"),
+    Mutation("a clipped current proves a stop", PROOF, "name not in unusable and ", ""),
+)  # fmt: skip
+
+FILES = [f"tests/recorder/test_{name}.py" for name in ("session", "parts", "stories")]
+TESTS = ("-m", "pytest", "-n", "0", "-q", "-x", "-p", "no:cacheprovider", *FILES)
+
+
+def survivors(mutations: Sequence[Mutation], command: Sequence[str]) -> list[str]:
+    """The names of those with which `command`, run in a changed copy, still succeeds."""
+    alive = []
+    for mutation in mutations:
+        with tempfile.TemporaryDirectory() as folder:
+            copy = Path(folder)
+            for part in ("rig", "tests"):
+                shutil.copytree(
+                    ROOT / part, copy / part, ignore=shutil.ignore_patterns("__pycache__")
+                )
+            shutil.copy(ROOT / "pyproject.toml", copy)
+            mutation.applied_to(copy)
+            done = subprocess.run(
+                [sys.executable, *command], cwd=copy, capture_output=True, text=True, check=False
+            )
+        lines = done.stdout.splitlines()
+        last = next((line for line in lines if "FAILED" in line or line.startswith("seed")), "")
+        if done.returncode and not last:
+            last = (done.stderr or done.stdout).strip().splitlines()[-1]
+        print(f"{'killed' if done.returncode else 'SURVIVED':9} {mutation.name:55} {last[:90]}",
+              flush=True)  # fmt: skip
+        if not done.returncode:
+            alive.append(mutation.name)
+    return alive
+
+
+def main() -> int:
+    """The table; 1 when a mutation survives."""
+    wanted = [m for m in MUTATIONS if all(word in m.name for word in sys.argv[1:])]
+    alive = survivors(wanted, TESTS)
+    print(f"{len(wanted) - len(alive)} of {len(wanted)} killed")
+    return 1 if alive else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
