@@ -152,7 +152,7 @@ def _body(chance: random.Random, boot: int) -> str:
 def _damaged(chance: random.Random, raw: bytes) -> bytes:
     damaged = bytearray(raw)
     where = chance.randrange(len(damaged) + 1)
-    match chance.randrange(8):
+    match chance.randrange(9):
         case 0:
             damaged[where - 1] ^= 1 << chance.randrange(8)
         case 1:
@@ -166,6 +166,8 @@ def _damaged(chance: random.Random, raw: bytes) -> bytes:
         case 5:
             damaged = bytearray(b" " * chance.randrange(1, 130)) + damaged
         case 6:
+            damaged[-4:] = chance.choice((b"0" + raw[-4:], raw[-4:].lstrip(b"0")))
+        case 7:
             damaged[-4:] = chance.choice((b"0000", b"+29B", b" 29B", b"0x29", b"29B"))
         case _:
             damaged += bytes(damaged)
