@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from rig.conformance.rules import LIMIT_WITHIN_LINES, STOP_WITHIN_S
+from rig.conformance.steps import LIMIT_WITHIN_LINES, STOP_WITHIN_S
 from rig.protocol import commands
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_LINE, LONGEST_REMARK, Fault, checksum, frame

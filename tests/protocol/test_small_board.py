@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from rig.conformance.board import verify_board
-from rig.conformance.rules import STOP_WITHIN_S
+from rig.conformance.steps import STOP_WITHIN_S
 from rig.protocol.framing import frame
 from tests.protocol import document, small_board
 
