@@ -131,6 +131,7 @@ RULES: tuple[tuple[Rule, str, str], ...] = (
     (answering.refuses_what_a_channel_lacks, "A: answer", "refuses what a channel lacks"),
     (answering.zeroes_a_channel, "What the host says", "zeroes a channel"),
     (answering.refuses_zero_while_armed, "What the host says", "refuses zero while armed"),
+    (saying.is_still_there, "H: hello", "is still there at the end, and was not reset"),
 )
 """Each with its section in firmware_protocol.md and its name."""
 

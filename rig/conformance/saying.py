@@ -104,6 +104,17 @@ def repeats_its_introduction(host: Host) -> str | None:
     return None
 
 
+def is_still_there(host: Host) -> str | None:
+    """The last rule: a board that a line made hang or start anew is not overlooked."""
+    if not host.data(0.5):
+        return "no more data lines come"
+    boots = {hello.boot for hello in host.since(0, Hello)}
+    if host.hello.can_stop:
+        host.tell(commands.AskHello())
+        boots.add(host.hello.boot)
+    return f"it started anew: its boot numbers are {sorted(boots)}" if len(boots) > 1 else None
+
+
 def _introduced(host: Host) -> bool:
     hello = host.newest(Hello)
     return hello is not None and len(host.channels) == hello.channels

@@ -9,7 +9,7 @@ from rig.conformance.host import Host
 from rig.conformance.steps import SLACK_S, STOP_WITHIN_S, arm, must_arm, needs, said
 from rig.protocol import commands
 from rig.protocol.framing import frame
-from rig.protocol.records import Answer, Cut, Status
+from rig.protocol.records import Answer, Cut, Data, Status
 
 SILENT_AT_LEAST_S = commands.HEARTBEAT_LOST_S - 0.01
 SILENT_AT_MOST_S = commands.HEARTBEAT_LOST_S + 0.01
@@ -118,7 +118,8 @@ def _after_a_second_of(host: Host, line: Callable[[], bytes]) -> bool:
     for _ in range(round(1.0 / commands.HEARTBEAT_EVERY_S)):
         host.wire.write(line())
         host.listen(commands.HEARTBEAT_EVERY_S)
-    return bool(host.since(mark, Cut)) or not host.status & Status.ARMED
+    lines = host.since(mark, Data)
+    return bool(host.since(mark, Cut)) or any(line.status & Status.CUT for line in lines)
 
 
 def _stops(host: Host, line: Callable[[], bytes], *, answered: bool) -> str | None:

@@ -19,6 +19,7 @@ from tests.protocol import document, small_board
 pytestmark = pytest.mark.skipif(small_board.MISSING, reason="no C compiler")
 
 BYTE_US = 87
+KEPT = 26
 
 
 @pytest.fixture(scope="module")
@@ -183,5 +184,5 @@ def on_a_port(program: Path) -> Iterator[str]:
 def test_it_keeps_every_rule_that_applies_to_it(program: Path) -> None:
     with on_a_port(program) as port:
         found = list(verify_board(port, 115_200))
-    assert [f for f in found if f.verdict == "broken"] == []
-    assert len([f for f in found if f.verdict == "kept"]) >= 15
+    assert [f for f in found if f.verdict in ("broken", "not judged")] == []
+    assert len([f for f in found if f.verdict == "kept"]) == KEPT
