@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from rig.conformance.steps import LIMIT_WITHIN_LINES, STOP_WITHIN_S
+from rig.conformance.steps import EDGES_WITHIN_S, LIMIT_WITHIN_LINES, STOP_WITHIN_S
 from rig.protocol import commands
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_LINE, LONGEST_REMARK, Fault, checksum, frame
@@ -28,6 +28,7 @@ from rig.protocol.records import (
 from rig.protocol.timeline import Timeline
 from rig.recorder.conversation import AGAIN_AFTER_S
 from rig.simulator.board import demo_board
+from rig.simulator.watch import RATE_OVER_S, STANDSTILL_S
 from tests.protocol import document
 
 BOARD_LINES = document.lines("board") + [said for who, said in document.dialogue() if who == "<"]
@@ -152,6 +153,29 @@ def test_the_simulated_board_gives_the_answers_of_the_dialogue() -> None:
     assert [record for record in given if isinstance(record, Answer)] == wanted
 
 
+def test_the_simulated_board_answers_as_the_exchange_shows() -> None:
+    """Each line of the host, and all that the board says to it."""
+    simulated = Simulated()
+    simulated.board._boot = 4711
+    lines = [line for line in document.lines("exchange") if not line.startswith("#")]
+    assert len(lines) > 30
+    while lines:
+        host = lines.pop(0)
+        assert host.startswith("> ")
+        given = [r for r in simulated.tell(host[2:].encode() + b"\n") if not isinstance(r, Data)]
+        wanted = []
+        while lines and lines[0].startswith("< "):
+            (record,) = Decoder().feed(lines.pop(0)[2:].encode() + b"\n")
+            wanted.append(record)
+        assert len(given) == len(wanted), host
+        for said, record in zip(given, wanted, strict=True):
+            match said, record:
+                case Cut(), Cut():
+                    assert (said.cause, said.where) == (record.cause, record.where)
+                case _:
+                    assert said == record, host
+
+
 # The numbers in the text
 
 
@@ -208,7 +232,11 @@ def test_the_timing_table_and_the_frame_agree_with_the_code() -> None:
         [f"{commands.HEARTBEAT_EVERY_S * 1000:.0f}"],
         [f"{commands.ANSWER_WITHIN_S * 1000:.0f}"],
         [f"{AGAIN_AFTER_S * 1000:.0f}"],
+        [f"{RATE_OVER_S * 1000:.0f}"],
     ]
+    assert f"A limit on the edges has {2000 * RATE_OVER_S:.0f} ms more" in document.TEXT
+    assert EDGES_WITHIN_S == 2 * RATE_OVER_S
+    assert f"no edge has come for {STANDSTILL_S * 1000:.0f} ms" in document.TEXT
     lost_ms = commands.HEARTBEAT_LOST_S * 1000
     bounds = {row[0]: row[1] for row in document.table("the drive is off after")}
     for stop in ("a stop as a bare word", "a numbered stop"):
@@ -263,11 +291,10 @@ def test_the_reasons_that_the_code_gives_are_in_the_table() -> None:
     said = [r for command in wrong for r in simulated.tell(commands.line(command, 1))]
     answers = [record.reason for record in said if isinstance(record, Answer)]
     given = [unknown.reason, fields.reason, *answers]
-    assert (
-        sorted(given)
-        == sorted(row[0] for row in document.table("reason | the board"))
-        == sorted(["unknown", "fields", "range", "state", "boot", "cannot"])
-    )
+    told = [row[0] for row in document.table("reason | the board")]
+    assert sorted(given) == sorted(told)
+    # In the order in which one goes before another.
+    assert told == ["unknown", "fields", "range", "cannot", "boot", "state"]
 
 
 # The ranges of the fields: each bound passes, the number beyond it does not
