@@ -94,7 +94,7 @@ def test_the_filters() -> None:
 
 def test_what_ripple_adds_to_the_power() -> None:
     """Square ripple in the current, and the opposite in the voltage behind a resistance."""
-    amps, pack_ohm, mean_a, mean_v = 20.0, 0.015, 40.0, 22.2
+    amps, pack_ohm, mean_a, mean_v = 20.0, 0.020, 40.0, 22.2
     product = [(mean_a + s * amps) * (mean_v - s * amps * pack_ohm) for s in (-1, 1)]
     less_w = mean_a * mean_v - sum(product) / 2
     assert amps * pack_ohm == pytest.approx(number(r"swings it by ([\d.]+) V"))
