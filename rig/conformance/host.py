@@ -47,6 +47,7 @@ class Host:
     decoder: Decoder = field(default_factory=Decoder)
     _number: int = 0
     _beat_s: float = 0.0
+    _awake_s: float = 0.0
 
     def listen(self, seconds: float, until: Callable[[], object] = lambda: False) -> bool:
         """Hear for `seconds`, or until something is true; whether it was."""
@@ -56,12 +57,16 @@ class Host:
             if self.beating and now_s - self._beat_s >= commands.HEARTBEAT_EVERY_S:
                 self._beat_s = now_s
                 self.wire.write(self.beat())
-            before_s = now_s
             data = self.wire.read(READ_S)
             now_s = self.wire.now_s()
-            self.longest_pause_s = max(self.longest_pause_s, now_s - before_s - READ_S)
+            self.longest_pause_s = max(self.longest_pause_s, now_s - self._awake_s - READ_S)
+            self._awake_s = now_s
             self.heard += [(now_s, record) for record in self.decoder.feed(data)]
         return found
+
+    def begin(self) -> None:
+        """A rule begins: forget the pauses before it."""
+        self.longest_pause_s, self._awake_s = 0.0, self.wire.now_s()
 
     def beat(self) -> bytes:
         """What it says while it is `beating`."""

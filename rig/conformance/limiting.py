@@ -106,7 +106,7 @@ def judges_readings_less_their_zero(host: Host) -> str | None:
     channel = _channel_with_zero(host)
     near = abs(channel.zero) // 2
     noise = max(map(abs, readings(host, channel, 0.3)))
-    if noise >= near:
+    if 2 * noise >= near:
         raise DoesNotApply(
             f"the zero of {channel.label} is {channel.zero}, too small beside readings of {noise}"
         )

@@ -41,7 +41,7 @@ def verify(host: Host) -> Iterator[Finding]:
 def _played(host: Host, rule: Rule) -> tuple[str, str]:
     """The verdict on one rule and its detail; the board is disarmed afterwards."""
     for _ in range(TRIES):
-        host.longest_pause_s = 0.0
+        host.begin()
         try:
             detail = rule(host) or ""
             verdict = "broken" if detail else "kept"

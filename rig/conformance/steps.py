@@ -149,9 +149,11 @@ def limit_slack_s(host: Host) -> float:
 
 
 def stays_armed(host: Host, seconds: float) -> bool:
-    """Arm, and see whether it is still armed after so long."""
-    must_arm(host)
+    """Arm, and see whether no cut comes for so long. Raises DoesNotApply where arming fails."""
     mark = len(host.heard)
+    trouble = arm(host)
+    if trouble and not host.since(mark, Cut):
+        raise DoesNotApply(f"it could not be armed: {trouble}")
     host.listen(seconds)
     return bool(host.status & Status.ARMED) and not host.since(mark, Cut)
 

@@ -6,7 +6,20 @@ from collections.abc import Callable
 
 from rig.conformance.answering import damaged_beat
 from rig.conformance.host import Host
-from rig.conformance.steps import SLACK_S, STOP_WITHIN_S, arm, must_arm, needs, said
+from rig.conformance.steps import (
+    SLACK_S,
+    STOP_WITHIN_S,
+    DoesNotApply,
+    arm,
+    below,
+    disarm,
+    limit,
+    limit_cut,
+    limited,
+    must_arm,
+    needs,
+    said,
+)
 from rig.protocol import commands
 from rig.protocol.framing import frame
 from rig.protocol.records import Answer, Cut, Data, Status
@@ -104,9 +117,20 @@ def forgets_the_cause_at_the_next_arm(host: Host) -> str | None:
     mark = len(host.heard)
     host.beating = False
     if not host.sees(mark, Status.HEARTBEAT, within_s=1.0):
-        return None  # Another rule finds that.
+        raise DoesNotApply("the status bit `heartbeat` is never set")
+    trouble = _cause_left(host)
+    if not trouble and any("L" in channel.abilities for channel in host.channels):
+        channel = limited(host)
+        with limit(host, channel.index, None, below(host, channel)):
+            limit_cut(host, channel.index, 0.0)
+        trouble = _cause_left(host)
+    return trouble
+
+
+def _cause_left(host: Host) -> str | None:
     must_arm(host)
     left = host.status & (Status.LIMIT | Status.HEARTBEAT | Status.WATCHDOG)
+    disarm(host)
     return f"armed again, and its status still has {int(left)}" if left else None
 
 

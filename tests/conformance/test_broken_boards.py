@@ -172,6 +172,17 @@ class KeepsTheCause(Board):
         return reason
 
 
+class KeepsTheLimit(Board):
+    """The same for a limit only."""
+
+    def _arm(self, boot: int) -> str:
+        cause = self._gate.status & Status.LIMIT
+        reason = super()._arm(boot)
+        if self.armed:
+            self._gate.status |= cause
+        return reason
+
+
 class LenientArm(Board):
     """Reads the boot number as `pattern` finds it in the field."""
 
@@ -245,6 +256,7 @@ class ZeroesWhileArmed(Board):
         (SaysXTwice, "says X once for a cut", "2 X lines"),
         (LongLines, "takes a line of 120 characters, none longer", "121 characters was answered"),
         (KeepsTheCause, "forgets the cause of a cut at the next arm", "still has 8"),
+        (KeepsTheLimit, "forgets the cause of a cut at the next arm", "still has 4"),
         (SpaceBefore, "refuses a malformed arm", "answered ok"),
         (PlusBefore, "refuses a malformed arm", "answered ok"),
         (JunkBehind, "refuses a malformed arm", "answered ok"),
