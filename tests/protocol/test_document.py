@@ -165,6 +165,31 @@ def test_the_simulated_board_answers_as_the_exchange_shows() -> None:
         assert said == Decoder().feed("".join(f"{line}\n" for line in board).encode()), host
 
 
+def test_a_low_limit_above_its_high_cuts_at_the_next_arm() -> None:
+    assert "A low above its high is held too: every reading is outside." in TEXT
+    simulated = Simulated()
+    low_high, arm = commands.Limit(0, 5, -5, 0), commands.Arm(simulated.boot)
+    said = simulated.tell(commands.line(low_high, 1)) + simulated.tell(commands.line(arm, 2))
+    assert [record.where for record in said if isinstance(record, Cut)] == ["0"]
+
+
+def test_a_zero_leaves_the_numbers_of_a_limit_and_a_reset_forgets_both() -> None:
+    simulated = Simulated()
+    before = [r.counts[0] for r in simulated.tell(b"") if isinstance(r, Data)][-1]
+    assert before > 20
+    simulated.tell(commands.line(commands.Limit(0, before // 2, None, 0), 1))
+    (taken,) = (
+        r for r in simulated.tell(commands.line(commands.Zero(0), 2)) if isinstance(r, Channel)
+    )
+    assert taken.zero == pytest.approx(before, abs=20)
+    arm = commands.line(commands.Arm(simulated.boot), 3)
+    assert [r.where for r in simulated.tell(arm) if isinstance(r, Cut)] == ["0"]
+    simulated.board._power_up()
+    again = simulated.tell(b"")
+    assert [r.zero for r in again if isinstance(r, Channel) and r.index == 0] == [0]
+    assert not [r for r in simulated.tell(arm) + simulated.tell(b"") if isinstance(r, Cut)]
+
+
 def test_the_lines_of_code_are_counted() -> None:
     talks, hears = map(int, re.findall(r"some (\d+) lines of C.*?some (\d+) more", TEXT)[0])
     *first, last = map(len, document.blocks("c"))
