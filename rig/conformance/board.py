@@ -1,4 +1,4 @@
-"""A board on a port, held against the rules."""
+"""A board on a port, and the rules of firmware_protocol.md."""
 
 from __future__ import annotations
 
@@ -29,15 +29,15 @@ class _Port:
 
     def write(self, data: bytes) -> None:
         if not self._link.write(data):
-            raise OSError("the board does not take what it is told")
+            raise OSError("the board does not take what is sent")
 
 
-def verify_board(port: str, baud: int) -> Iterator[Finding]:
+def verify_board(port: str, baud: int, *, turning: bool = False) -> Iterator[Finding]:
     """Play through the rules on `port`. Raises LinkError when it is or becomes unusable."""
     with held(port, "rig verify-board"):
         link = Link(port, baud)
         try:
-            yield from verify(Host(_Port(link)))
+            yield from verify(Host(_Port(link), turning=turning))
         except OSError as error:
             lost = LinkError(
                 f"the port is gone: {error}", where=port, to_do="Check cable and board, then again."

@@ -13,6 +13,7 @@ from rig.protocol.records import Answer, Channel, Cut, Data, Hello, Record, Stat
 
 READ_S = 0.002
 PATIENCE_S = 1.0
+PATIENCE_LINES = 4
 
 Kind = TypeVar("Kind", bound=Record)
 
@@ -32,26 +33,44 @@ class Wire(Protocol):
 
 @dataclass
 class Host:
-    """What was heard, each with its time of arrival; `beating` speaks every 100 ms."""
+    """What was heard, each with its time of arrival; `beating` speaks every 100 ms.
+
+    `turning` says that the tachometer's edges come all the time.
+    """
 
     wire: Wire
+    turning: bool = False
     heard: list[tuple[float, Record]] = field(default_factory=list)
     beating: bool = False
+    longest_pause_s: float = 0.0
+    """For how long this program did not run, at worst; times within a rule are wrong by that."""
     decoder: Decoder = field(default_factory=Decoder)
     _number: int = 0
     _beat_s: float = 0.0
+    _awake_s: float = 0.0
 
     def listen(self, seconds: float, until: Callable[[], object] = lambda: False) -> bool:
         """Hear for `seconds`, or until something is true; whether it was."""
-        ends_s = self.wire.now_s() + seconds
-        while not (found := bool(until())) and self.wire.now_s() < ends_s:
-            if self.beating and self.wire.now_s() - self._beat_s >= commands.HEARTBEAT_EVERY_S:
-                self._beat_s = self.wire.now_s()
-                self.wire.write(commands.line(commands.Beat(), self.number()))
+        now_s = self.wire.now_s()
+        ends_s = now_s + seconds
+        while not (found := bool(until())) and now_s < ends_s:
+            if self.beating and now_s - self._beat_s >= commands.HEARTBEAT_EVERY_S:
+                self._beat_s = now_s
+                self.wire.write(self.beat())
             data = self.wire.read(READ_S)
             now_s = self.wire.now_s()
+            self.longest_pause_s = max(self.longest_pause_s, now_s - self._awake_s - READ_S)
+            self._awake_s = now_s
             self.heard += [(now_s, record) for record in self.decoder.feed(data)]
         return found
+
+    def begin(self) -> None:
+        """A rule begins: forget the pauses before it."""
+        self.longest_pause_s, self._awake_s = 0.0, self.wire.now_s()
+
+    def beat(self) -> bytes:
+        """What it says while it is `beating`."""
+        return commands.line(commands.Beat(), self.number())
 
     def number(self) -> int:
         """The next command's number."""
@@ -67,7 +86,11 @@ class Host:
         """Tell a well-framed line of any content, a number in its place."""
         number = self.number()
         body = ",".join([word, str(number), *map(str, fields)])
-        return self._told(frame(body), number)[0]
+        return self.tell_line(frame(body), number)
+
+    def tell_line(self, line: bytes, number: int) -> Answer | None:
+        """Tell a line as it stands; the answer to this number."""
+        return self._told(line, number)[0]
 
     def _told(self, line: bytes, number: int) -> tuple[Answer | None, float]:
         mark, began_s = len(self.heard), self.wire.now_s()
@@ -82,6 +105,21 @@ class Host:
         self.listen(PATIENCE_S, answer)
         found = answer()
         return (found[1], found[0] - began_s) if found else (None, PATIENCE_S)
+
+    def data(self, seconds: float, least: int = 1) -> list[Data]:
+        """The data lines of so many seconds; longer if `least` of them take longer."""
+        mark = len(self.heard)
+        self.listen(seconds)
+        self.listen(least * self.patience_s, lambda: len(self.since(mark, Data)) >= least)
+        return self.since(mark, Data)
+
+    def sees(self, mark: int, bit: Status, within_s: float = 0.0) -> bool:
+        """Whether a data line after `mark` has this bit, or one of those still to come has."""
+
+        def seen() -> bool:
+            return any(data.status & bit for data in self.since(mark, Data))
+
+        return self.listen(max(within_s, self.patience_s), seen) or seen()
 
     def since(self, mark: int, kind: type[Kind]) -> list[Kind]:
         """What came of one kind after the first `mark` records."""
@@ -100,6 +138,16 @@ class Host:
         return found
 
     @property
+    def line_s(self) -> float:
+        """Between two data lines, as the hello has it."""
+        return 1.0 / self.hello.line_hz
+
+    @property
+    def patience_s(self) -> float:
+        """Within this a data line comes, even from a slow board."""
+        return max(PATIENCE_S, PATIENCE_LINES * self.line_s)
+
+    @property
     def channels(self) -> list[Channel]:
         """The newest line of each channel, in order."""
         lines = {channel.index: channel for channel in self.since(0, Channel)}
@@ -109,7 +157,7 @@ class Host:
     def status(self) -> Status:
         """Of the next data line to come."""
         mark = len(self.heard)
-        self.listen(PATIENCE_S, lambda: self.since(mark, Data))
+        self.listen(self.patience_s, lambda: self.since(mark, Data))
         found = self.since(mark, Data)
         return Status(found[-1].status & 63) if found else Status(0)
 

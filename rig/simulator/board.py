@@ -275,8 +275,8 @@ class Board:
             counts=tuple(self._newest),
         )
         self._sequence += 1
-        self._gate.status &= ~Status.REJECTED
-        self._wire.say_data(frame(data.body()))
+        if self._wire.say_data(frame(data.body())):
+            self._gate.status &= ~Status.REJECTED
         if self.on_line is not None:
             self.on_line(self.truth)
         if not self._obeys and self._motion.now_s - self._introduced_s >= INTRODUCE_EVERY_S:

@@ -37,15 +37,15 @@ class Transmitter:
         if not full and not self._faults.on("silent"):
             self._buffer += line
 
-    def say_data(self, line: bytes) -> None:
-        """A data line; dropped where there is no room for it."""
+    def say_data(self, line: bytes) -> bool:
+        """A data line; dropped where there is no room for it. Whether the board sent it."""
         faults = self._faults
         if faults.once("garbage"):
             self.say(self._chance.randbytes(300))
         if faults.hit("drop"):
-            return
+            return True
         if self._per_s and len(self._buffer) + len(line) > BUFFER - RESERVED:
-            return
+            return False
         if faults.hit("corrupt"):
             damaged = bytearray(line)
             damaged[self._chance.randrange(len(line) - 1)] ^= 1 << self._chance.randrange(7)
@@ -56,8 +56,9 @@ class Transmitter:
             line, self._held = line + self._held, b""
         elif faults.hit("reorder"):
             self._held = line
-            return
+            return True
         self.say(line * 2 if faults.hit("duplicate") else line)
+        return True
 
     def carry(self, seconds: float) -> bytes:
         """The bytes that leave in the next `seconds`."""

@@ -1,50 +1,24 @@
-"""Boards held against the rules: the simulated one keeps them, broken ones are found out."""
+"""Boards and the rules: the simulated one keeps them, a broken one breaks exactly the right one."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import pytest
 
 from rig.conformance.host import Host
-from rig.conformance.rules import Finding, verify
+from rig.conformance.rules import verify
 from rig.protocol import commands
 from rig.protocol.framing import frame
 from rig.protocol.records import Status
 from rig.simulator.board import Board, demo_board
-
-
-class Near:
-    """A wire to a board in this process, on a clock of its own."""
-
-    def __init__(self, board: Board) -> None:
-        self.board, self.time_s = board, 0.0
-
-    def read(self, wait_s: float) -> bytes:
-        self.time_s += wait_s
-        return self.board.advance(wait_s)
-
-    def write(self, data: bytes) -> None:
-        self.board.receive(data)
-
-    def now_s(self) -> float:
-        return self.time_s
-
-
-def findings(board: Board) -> dict[str, Finding]:
-    return {found.rule: found for found in verify(Host(Near(board)))}
-
-
-def broken(board: Board) -> dict[str, str]:
-    return {f.rule: f.detail for f in findings(board).values() if f.verdict == "broken"}
+from tests.conformance.near import Near, broken, findings, made
 
 
 def test_the_simulated_board_keeps_every_rule() -> None:
     found = findings(demo_board(seed=1))
     assert broken(demo_board(seed=1)) == {}
     left_out = [f.rule for f in found.values() if f.verdict == "does not apply"]
-    assert left_out == ["repeats its introduction if deaf"]
-    assert len(found) == 24
+    assert left_out == ["repeats its introduction if deaf", "cuts when it turns too fast"]
+    assert len(found) == 41
 
 
 class HearsAfterTalking(Board):
@@ -145,11 +119,6 @@ class BelievesAnything(Board):
     def _hear(self, line: bytes) -> None:
         body = line.strip().rpartition(b"*")[0]
         super()._hear(frame(body.decode("ascii", "replace")).strip() if body else line)
-
-
-def made(kind: type[Board], **changes: Any) -> Board:
-    plain = demo_board(seed=1, **changes)
-    return kind(plain.plant, plain.settings)
 
 
 @pytest.mark.parametrize(

@@ -404,7 +404,7 @@ def test_a_disk_that_hangs_delays_neither_trip_nor_heartbeat(tmp_path: Path) -> 
     assert longest_gap_s < 0.4
 
 
-def test_a_board_on_a_port_is_held_against_the_rules() -> None:
+def test_a_board_on_a_port_is_checked_against_the_rules() -> None:
     with SimulatedBoard() as board:
         refused = rig("verify-board", "--port", board.url)
         assert refused.returncode == 2
@@ -413,6 +413,7 @@ def test_a_board_on_a_port_is_held_against_the_rules() -> None:
     found = json.loads(done.stdout)
     assert [row for row in found["rules"] if row["verdict"] == "broken"] == []
     assert done.returncode == 0
-    assert len(found["rules"]) == 24
+    assert len(found["rules"]) == 41
+    assert any("second arm" in hint for hint in found["unseen"])
     gone = rig("verify-board", "--port", "/dev/nothing", "--supply-off")
     assert gone.returncode == 4

@@ -25,6 +25,18 @@ def dialogue() -> list[tuple[str, str]]:
     return [(line[0], line[2:]) for line in lines("dialogue") if not line.startswith("#")]
 
 
+def exchange() -> list[tuple[str, list[str]]]:
+    """Each line of the host in the exchange, and the lines with which the board answers it."""
+    found: list[tuple[str, list[str]]] = []
+    for line in lines("exchange"):
+        if line.startswith("> "):
+            found.append((line[2:], []))
+        elif not line.startswith("#"):
+            assert line.startswith("< ")
+            found[-1][1].append(line[2:])
+    return found
+
+
 def table(heading: str) -> list[list[str]]:
     """The rows under the table heading `| heading`, cells stripped, code marks taken off."""
     _, found, rest = TEXT.partition(f"\n| {heading}")

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
-from rig.conformance.rules import LIMIT_WITHIN_LINES, STOP_WITHIN_S
+from rig.conformance.steps import EDGES_WITHIN_S, LIMIT_WITHIN_LINES, STOP_WITHIN_S
 from rig.protocol import commands
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_LINE, LONGEST_REMARK, Fault, checksum, frame
@@ -28,9 +29,11 @@ from rig.protocol.records import (
 from rig.protocol.timeline import Timeline
 from rig.recorder.conversation import AGAIN_AFTER_S
 from rig.simulator.board import demo_board
+from rig.simulator.watch import RATE_OVER_S, STANDSTILL_S
 from tests.protocol import document
 
 BOARD_LINES = document.lines("board") + [said for who, said in document.dialogue() if who == "<"]
+TEXT = " ".join(document.TEXT.split())
 HOST_LINES = document.lines("host") + [said for who, said in document.dialogue() if who == ">"]
 
 
@@ -152,6 +155,48 @@ def test_the_simulated_board_gives_the_answers_of_the_dialogue() -> None:
     assert [record for record in given if isinstance(record, Answer)] == wanted
 
 
+def test_the_simulated_board_answers_as_the_exchange_shows() -> None:
+    simulated = Simulated()
+    simulated.board._boot = 4711
+    assert len(document.exchange()) > 15
+    for host, board in document.exchange():
+        said = [r for r in simulated.tell(host.encode() + b"\n") if not isinstance(r, Data)]
+        said = [replace(r, tick=3_136_500) if isinstance(r, Cut) else r for r in said]
+        assert said == Decoder().feed("".join(f"{line}\n" for line in board).encode()), host
+
+
+def test_a_low_limit_above_its_high_cuts_at_the_next_arm() -> None:
+    assert "A low above its high is held too: every reading is outside." in TEXT
+    simulated = Simulated()
+    low_high, arm = commands.Limit(0, 5, -5, 0), commands.Arm(simulated.boot)
+    said = simulated.tell(commands.line(low_high, 1)) + simulated.tell(commands.line(arm, 2))
+    assert [record.where for record in said if isinstance(record, Cut)] == ["0"]
+
+
+def test_a_zero_leaves_the_numbers_of_a_limit_and_a_reset_forgets_both() -> None:
+    simulated = Simulated()
+    before = [r.counts[0] for r in simulated.tell(b"") if isinstance(r, Data)][-1]
+    assert before > 20
+    simulated.tell(commands.line(commands.Limit(0, before // 2, None, 0), 1))
+    (taken,) = (
+        r for r in simulated.tell(commands.line(commands.Zero(0), 2)) if isinstance(r, Channel)
+    )
+    assert taken.zero == pytest.approx(before, abs=20)
+    arm = commands.line(commands.Arm(simulated.boot), 3)
+    assert [r.where for r in simulated.tell(arm) if isinstance(r, Cut)] == ["0"]
+    simulated.board._power_up()
+    again = simulated.tell(b"")
+    assert [r.zero for r in again if isinstance(r, Channel) and r.index == 0] == [0]
+    assert not [r for r in simulated.tell(arm) + simulated.tell(b"") if isinstance(r, Cut)]
+
+
+def test_the_lines_of_code_are_counted() -> None:
+    talks, hears = map(int, re.findall(r"some (\d+) lines of C.*?some (\d+) more", TEXT)[0])
+    *first, last = map(len, document.blocks("c"))
+    assert sum(first) == pytest.approx(talks, abs=5)
+    assert last == pytest.approx(hears, abs=5)
+
+
 # The numbers in the text
 
 
@@ -208,7 +253,11 @@ def test_the_timing_table_and_the_frame_agree_with_the_code() -> None:
         [f"{commands.HEARTBEAT_EVERY_S * 1000:.0f}"],
         [f"{commands.ANSWER_WITHIN_S * 1000:.0f}"],
         [f"{AGAIN_AFTER_S * 1000:.0f}"],
+        [f"{RATE_OVER_S * 1000:.0f}"],
     ]
+    assert f"A limit on the edges has {2000 * RATE_OVER_S:.0f} ms more" in document.TEXT
+    assert EDGES_WITHIN_S == 2 * RATE_OVER_S
+    assert f"to {1 / STANDSTILL_S:.0f} at most after {STANDSTILL_S * 1000:.0f} ms" in TEXT
     lost_ms = commands.HEARTBEAT_LOST_S * 1000
     bounds = {row[0]: row[1] for row in document.table("the drive is off after")}
     for stop in ("a stop as a bare word", "a numbered stop"):
@@ -263,11 +312,10 @@ def test_the_reasons_that_the_code_gives_are_in_the_table() -> None:
     said = [r for command in wrong for r in simulated.tell(commands.line(command, 1))]
     answers = [record.reason for record in said if isinstance(record, Answer)]
     given = [unknown.reason, fields.reason, *answers]
-    assert (
-        sorted(given)
-        == sorted(row[0] for row in document.table("reason | the board"))
-        == sorted(["unknown", "fields", "range", "state", "boot", "cannot"])
-    )
+    told = [row[0] for row in document.table("reason | the board")]
+    assert sorted(given) == sorted(told)
+    # In the order in which one goes before another.
+    assert told == ["unknown", "fields", "range", "cannot", "boot", "state"]
 
 
 # The ranges of the fields: each bound passes, the number beyond it does not

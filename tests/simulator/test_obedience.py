@@ -121,6 +121,16 @@ def test_a_line_that_cannot_be_framed_is_told_of_and_not_answered(line: bytes) -
     assert rejected[0] and not any(rejected[1:])
 
 
+def test_a_line_that_was_dropped_does_not_clear_the_rejected_bit() -> None:
+    """At 9600 baud most of 200 lines a second find no room; each damaged line is told of."""
+    stand = Host(demo_board(seed=1, baud=9600))
+    for _ in range(10):
+        stand.pass_time(1.0)
+        stand.board.receive(b"beat,1*0000\n")
+        new = stand.pass_time(2.0)
+        assert any(r.status & Status.REJECTED for r in new if isinstance(r, Data))
+
+
 def test_an_empty_line_is_nothing() -> None:
     stand = host()
     stand.board.receive(b"\n\r\n")

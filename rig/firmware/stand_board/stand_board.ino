@@ -605,9 +605,9 @@ static void hear(char *line) {
     uint8_t count;
     int32_t number;
     size_t length = strlen(line);
-    if (length && line[length - 1] == '\r') line[length - 1] = 0;
+    if (length && line[length - 1] == '\r') line[--length] = 0;
     if (line[strspn_P(line, PSTR(" \t\r"))] == 0 || is_bare_stop(line)) return;
-    if (!unframe(line) || (count = split(line, field, 7)) < 2 ||
+    if (length > LONGEST_LINE || !unframe(line) || (count = split(line, field, 7)) < 2 ||
         !whole(field[1], 0, 65535, &number)) {
         status |= REJECTED;
         return;
