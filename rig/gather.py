@@ -176,12 +176,16 @@ def _stand(row: Mapping[str, Any]) -> Stand:
     return measured
 
 
+def _digest(content: str) -> str:
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+
+
 def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
     """The same text for runs of one board and one calibration."""
     board = hello.split(",")
     board[4:5] = []  # the boot number, another in every run
     content = json.dumps([stand, board, list(channels)], sort_keys=True)
-    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+    return _digest(content)
 
 
 def _trips(limits: Any) -> dict[str, float]:
@@ -226,9 +230,11 @@ def _place(path: Path, window_s: tuple[float, float] | None) -> Path:
 
 
 def _kept(place: Path) -> Row | None:
+    """The row of a file that is as `_keep` left it; any other is as good as none."""
     try:
-        row = json.loads(place.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        digest, _, content = place.read_text(encoding="utf-8").partition("\n")
+        row = json.loads(content) if digest == _digest(content) else None
+    except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(row, dict) or row.keys() != _ROW_HAS:
         return None
@@ -238,9 +244,10 @@ def _kept(place: Path) -> Row | None:
 def _keep(place: Path, row: Row) -> None:
     """Kept if it can be; a cache that cannot be written is no reason to fail."""
     half = place.with_suffix(f".{os.getpid()}.half")
+    content = json.dumps(row)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
-        half.write_text(json.dumps(row), encoding="utf-8")
+        half.write_text(f"{_digest(content)}\n{content}", encoding="utf-8")
         half.replace(place)
     except OSError:
         half.unlink(missing_ok=True)

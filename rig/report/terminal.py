@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from rich import box
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
@@ -43,9 +44,12 @@ NARROWEST = 72
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
     """A table on standard output; numbers (heads ending in a blank) to the right."""
-    table = Table(box=box.SIMPLE_HEAD, title=plain(title) or None, title_justify="left")
+    caption = Text(plain(title)) if title else None
+    table = Table(box=box.SIMPLE_HEAD, title=caption, title_justify="left")
     for head in heads:
-        table.add_column(Text(head.rstrip()), justify="right" if head.endswith(" ") else "left")
+        table.add_column(
+            Text(plain(head.rstrip())), justify="right" if head.endswith(" ") else "left"
+        )
     for row in rows:
         table.add_row(*(Text(plain(cell)) for cell in row))
     console().print(table)
@@ -61,7 +65,7 @@ def console() -> Console:
 def progress(title: str) -> Iterator[Callable[[float], None]]:
     """A bar on the error output while something long is done; the share done goes in."""
     with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(Text(plain(title)).plain, total=1.0)
+        task = bar.add_task(escape(plain(title)), total=1.0)
         yield lambda share: bar.update(task, completed=share)
 
 
@@ -147,7 +151,7 @@ def print_plot(frame: pd.DataFrame, columns: Sequence[str] = ("speed_rpm", "curr
         plotext.plot(time_s.tolist(), values.tolist(), marker="braille")
         plotext.title(quantity_name(column))
         plotext.xlabel("s")
-        console().print(plotext.build(), soft_wrap=True)
+        console().print(plotext.uncolorize(plotext.build()), soft_wrap=True)
 
 
 def _thinned(
