@@ -7,7 +7,7 @@ and how much memory it would fill. The rows are judged once they are there.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,14 +48,19 @@ def check_table(file: pq.ParquetFile, path: Path) -> None:
     _check_size(file, path)
 
 
+def check_names(names: Sequence[str], path: Path) -> None:
+    """Raises InputFileError where a column is missing that every capture has."""
+    missing = [name for name in NEEDED if name not in names]
+    if missing:
+        raise _damaged(path, f"it lacks columns: {', '.join(missing)}")
+
+
 def check_rows(table: pa.Table | pa.RecordBatch, path: Path, after_s: float = -np.inf) -> float:
     """Raises InputFileError for rows that are no course of a run, or do not follow `after_s`.
 
     Gives the time of the last row. A reading that is null or nan is not known, which is no fault.
     """
-    missing = [name for name in NEEDED if name not in table.schema.names]
-    if missing:
-        raise _damaged(path, f"it lacks columns: {', '.join(missing)}")
+    check_names(table.schema.names, path)
     time_s = _numbers(table["time_s"])
     if not np.isfinite(time_s).all():
         raise _damaged(path, "column 'time_s' has rows without a time")
@@ -74,7 +79,7 @@ def check_raw(columns: dict[str, pa.Array], counts: Iterable[str], path: Path) -
     """Raises InputFileError for raw columns that no board sent: null, or beyond their range."""
     limits = {"status": (0, 2**16 - 1)} | dict.fromkeys(counts, (-(2**31), 2**31 - 1))
     for name, column in columns.items():
-        lowest, highest = limits.get(name, (0, 2**53))
+        lowest, highest = limits.get(name, (-(2**53), 2**53))
         values = column.to_numpy(zero_copy_only=False)
         if column.null_count or (values < lowest).any() or (values > highest).any():
             raise _damaged(path, f"column {name!r} has a value that no board sends")

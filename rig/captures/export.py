@@ -24,7 +24,7 @@ from openpyxl import Workbook
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from rig.captures.capture import Meta, batches, read_meta, read_schema
-from rig.captures.checked import check_rows, is_text
+from rig.captures.checked import check_names, check_rows, is_text
 from rig.captures.files import write_new
 from rig.errors import InputFileError
 
@@ -94,7 +94,9 @@ def safe_cell(text: str) -> str:
 
 def _heads(capture: Path) -> list[str]:
     heads = []
-    for column in read_schema(capture):
+    schema = read_schema(capture)
+    check_names(schema.names, capture)
+    for column in schema:
         unit = (column.metadata or {}).get(b"unit", b"").decode(errors="replace")
         heads.append(safe_cell(f"{column.name} [{unit}]" if unit else column.name))
     return heads

@@ -16,8 +16,8 @@ TAKES_LEAVE_S = 0.5
 """How long a terminal may take for the last bytes, those that restore it."""
 
 _ABORT = b"\x18"
-"""CAN ends an escape sequence that was cut short (ECMA-48 leaves this to the terminal; the
-DEC terminals' manuals, VT100 on, define it)."""
+"""CAN ends an escape sequence that was cut short: common on terminals since the VT100; from
+memory."""
 
 
 class Unblocked:
