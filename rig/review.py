@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -21,7 +21,8 @@ from rig.analysis.steady import steady_windows
 from rig.captures.capture import Capture, Meta, load, read_meta
 from rig.captures.convert import convert
 from rig.captures.files import write_new
-from rig.errors import SettingsError
+from rig.captures.introduction import WHOLE, runs_in
+from rig.errors import InputFileError, SettingsError
 from rig.gather import WITH_HELP_FROM, capture_files, gather, gather_by_file
 from rig.report import terminal
 from rig.report.content import Report, listed
@@ -202,10 +203,13 @@ def json_ready(figures: dict[str, float]) -> dict[str, float | None]:
 
 @dataclass(frozen=True, slots=True)
 class Salvaged:
-    """What could be kept of a journal or log."""
+    """What could be kept of a journal or log: its first run, `others` in the same file, and
+    what had to be `left` out of all."""
 
     capture: Path
     meta: Meta
+    others: tuple[Salvaged, ...] = ()
+    left: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -214,6 +218,8 @@ class Salvaged:
             "rows": self.meta.rows,
             "outcome": self.meta.outcome,
             "statistics": self.meta.statistics,
+            "others": [other.as_dict() for other in self.others],
+            "left": list(self.left),
         }
 
     def sentence(self) -> str:
@@ -227,12 +233,28 @@ class Salvaged:
             f"{rejected} rejected{', the last one cut short' if statistics['cut_line'] else ''}",
             ends.get(self.meta.outcome, f"outcome: {self.meta.outcome}"),
         ]
-        return "\n".join(lines)
+        if statistics["after_restart"]:
+            after = statistics["after_restart"]
+            lines.append(f"{after} lines after a reset of the board are not in it")
+        lines += [other.sentence() for other in self.others]
+        return "\n".join([*lines, *(f"left out: {what}" for what in self.left)])
 
 
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
-    """Make a capture of a journal or a plain log. Raises RigError."""
+    """Make a capture of each run in a journal or a plain log. Raises RigError."""
     settings = load_stand(stand) if stand is not None else None
+    made: list[Salvaged] = []
+    left: list[tuple[int, InputFileError]] = []
     with terminal.progress(f"reading {journal.name}") as advance:
-        capture = convert(journal, stand=settings, setup=setup, progress=advance)
-    return Salvaged(capture, read_meta(capture))
+        spans = runs_in(journal)
+        for span in spans if len(spans) > 1 else [WHOLE]:
+            try:
+                capture = convert(journal, stand=settings, setup=setup, progress=advance, span=span)
+            except InputFileError as error:
+                left.append((span[0], error))
+            else:
+                made.append(Salvaged(capture, read_meta(capture)))
+    if not made:
+        raise left[-1][1]
+    words = tuple(f"from byte {start} on: {error.what}" for start, error in left)
+    return replace(made[0], others=tuple(made[1:]), left=words)
