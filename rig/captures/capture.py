@@ -95,7 +95,7 @@ def load(path: str | Path) -> Capture:
     meta = read_meta(path)
     try:
         with _opened(path) as file:
-            check_table(file, path)
+            check_table(file, path, at_once=True)
             table = file.read()
             table.validate(full=True)
             check_rows(table, path)
@@ -141,7 +141,7 @@ def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Rec
     """The table of a capture, one row group at a time. Raises InputFileError."""
     try:
         with _opened(path) as file:
-            check_table(file, path)
+            check_table(file, path, at_once=False)
             missing = set(columns or ()) - set(file.schema_arrow.names)
             if missing:
                 what = f"it lacks columns: {', '.join(sorted(missing))}"

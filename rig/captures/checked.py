@@ -20,10 +20,10 @@ from rig.errors import InputFileError
 from rig.stand.quantities import unit_of
 
 MOST_CELLS = 250_000_000
-"""Rows times columns: with 25 columns 10 million rows, which is 28 hours at 100 lines/s."""
+"""Rows times columns read at once: with 25 columns 10 million rows, 28 hours at 100 lines/s."""
 
 MOST_TEXT_BYTES = 2**31
-"""Of all text of a capture, once it is in memory."""
+"""Of all text read at once."""
 
 LONGEST_S = 14 * 86_400.0
 """From a capture's first row to its last."""
@@ -35,8 +35,11 @@ NEEDED = ("time_s", "phase", "valid")
 _INTEGERS = ("status", "sequence", "tick", "edges", "edge_tick")
 
 
-def check_table(file: pq.ParquetFile, path: Path) -> None:
-    """Raises InputFileError for columns or a size that no capture has. Reads only the footer."""
+def check_table(file: pq.ParquetFile, path: Path, *, at_once: bool) -> None:
+    """Raises InputFileError for columns or a size that no capture has. Reads only the footer.
+
+    `at_once` says that the whole table will be in memory, and not one row group at a time.
+    """
     schema = file.schema_arrow
     for name, times in Counter(schema.names).items():
         if times > 1:
@@ -45,7 +48,7 @@ def check_table(file: pq.ParquetFile, path: Path) -> None:
         wanted = _misfit(field.name, field.type)
         if wanted:
             raise _damaged(path, f"column {field.name!r} holds {field.type}, not {wanted}")
-    _check_size(file, path)
+    _check_size(file, path, at_once)
 
 
 def check_names(names: Sequence[str], path: Path) -> None:
@@ -123,19 +126,23 @@ def _misfit(name: str, kind: Any) -> str:
     return "" if is_number or is_bool or is_text(kind) else "numbers or text"
 
 
-def _check_size(file: pq.ParquetFile, path: Path) -> None:
-    metadata = file.metadata
-    cells = metadata.num_rows * max(metadata.num_columns, 1)
-    if cells > MOST_CELLS:
-        raise _too_large(path, f"{metadata.num_rows:,} rows of {metadata.num_columns} columns")
+def _check_size(file: pq.ParquetFile, path: Path, at_once: bool) -> None:
+    rows = text = most_rows = most_text = 0
     texts = [index for index, field in enumerate(file.schema_arrow) if is_text(field.type)]
-    needed = 0
-    for group in range(metadata.num_row_groups):
+    for number in range(file.metadata.num_row_groups):
+        group = file.metadata.row_group(number)
+        if not at_once:
+            rows = text = 0
+        rows += group.num_rows
         for index in texts:
-            chunk = metadata.row_group(group).column(index)
-            needed += _text_bytes(chunk, kept_once=_is_kept_once(file.schema_arrow.field(index)))
-    if needed > MOST_TEXT_BYTES:
-        raise _too_large(path, f"text that may fill {needed / 2**30:.0f} GiB")
+            kept_once = _is_kept_once(file.schema_arrow.field(index))
+            text += _text_bytes(group.column(index), kept_once=kept_once)
+        most_rows, most_text = max(most_rows, rows), max(most_text, text)
+    columns = file.metadata.num_columns
+    if most_rows * columns > MOST_CELLS:
+        raise _too_large(path, f"{most_rows:,} rows of {columns} columns")
+    if most_text > MOST_TEXT_BYTES:
+        raise _too_large(path, f"text that may fill {most_text / 2**30:.0f} GiB")
 
 
 def _is_kept_once(field: pa.Field) -> bool:
