@@ -13,10 +13,11 @@ import os
 import select
 import sys
 from codecs import getincrementaldecoder
-from contextlib import ExitStack
-from threading import Lock
+from contextlib import ExitStack, suppress
+from threading import RLock
 
 from textual._xterm_parser import XTermParser
+from textual.app import ScreenStackError
 from textual.drivers.linux_driver import LinuxDriver
 
 from rig.screen.unblocked import Unblocked
@@ -32,7 +33,7 @@ class PromptDriver(LinuxDriver):
     def start_application_mode(self) -> None:
         """Take over the terminal."""
         self._terminal = Unblocked(sys.__stderr__.fileno() if sys.__stderr__ else 2)
-        self._lock = Lock()  # the input thread writes too
+        self._lock = RLock()  # the input thread writes too, and a signal may come at any moment
         self._held = ExitStack()
         super().start_application_mode()  # type: ignore[no-untyped-call]
 
@@ -76,7 +77,8 @@ class PromptDriver(LinuxDriver):
             is_behind = self._terminal.is_behind
         if not is_behind:
             self._release()
-            self._app.screen.check_idle()
+            with suppress(ScreenStackError):  # there may be no screen yet
+                self._app.screen.check_idle()
 
     def _release(self) -> None:
         if self._terminal is not None:
