@@ -295,6 +295,10 @@ def _stand(row: Mapping[str, Any], shared: Components) -> Stand:
     return measured
 
 
+def _digest(content: str) -> str:
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+
+
 def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) -> str:
     """The same text for runs of one board and one calibration: what changes no reading is left
     out, such as limits, names, the port, the firmware's version and the boot number.
@@ -309,7 +313,7 @@ def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) 
     converter = asdict(Converter()) | (stand.get("converter") or {})
     measuring = [stand.get("channels"), stand.get("tachometer"), converter]
     content = json.dumps([measuring, board, tick_hz, line_hz, inputs], sort_keys=True)
-    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+    return _digest(content)
 
 
 @lru_cache(64)
@@ -344,9 +348,11 @@ def _place(path: Path, window_s: tuple[float, float] | None) -> Path | RigError:
 
 
 def _kept(place: Path) -> Row | None:
+    """The row of a file that is as `_keep` left it; any other is as good as none."""
     try:
-        row = json.loads(place.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        digest, _, content = place.read_text(encoding="utf-8").partition("\n")
+        row = json.loads(content) if digest == _digest(content) else None
+    except (OSError, ValueError, RecursionError):
         return None
     if not isinstance(row, dict) or row.keys() != _ROW_HAS:
         return None
@@ -356,9 +362,10 @@ def _kept(place: Path) -> Row | None:
 def _keep(place: Path, row: Row) -> None:
     """Kept if it can be; a cache that cannot be written is no reason to fail."""
     half = place.with_suffix(f".{os.getpid()}.half")
+    content = json.dumps(row)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
-        half.write_text(json.dumps(row), encoding="utf-8")
+        half.write_text(f"{_digest(content)}\n{content}", encoding="utf-8")
         half.replace(place)
     except OSError:
         half.unlink(missing_ok=True)

@@ -27,8 +27,9 @@ from rig.captures.convert import convert, edge_scale_of
 from rig.captures.dataset import find_captures
 from rig.captures.description import checked_setup, parse_pairs
 from rig.captures.files import check_file, write_new
+from rig.captures.introduction import WHOLE, runs_in
 from rig.captures.listing import list_captures
-from rig.errors import SettingsError
+from rig.errors import InputFileError, SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
@@ -261,10 +262,13 @@ def json_ready(figures: dict[str, float]) -> dict[str, float | None]:
 
 @dataclass(frozen=True, slots=True)
 class Salvaged:
-    """What could be kept of a journal or log."""
+    """What could be kept of a journal or log: its first run, `others` in the same file, and
+    what had to be `left` out of all."""
 
     capture: Path
     meta: Meta
+    others: tuple[Salvaged, ...] = ()
+    left: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
@@ -273,6 +277,8 @@ class Salvaged:
             "rows": self.meta.rows,
             "outcome": self.meta.outcome,
             "statistics": self.meta.statistics,
+            "others": [other.as_dict() for other in self.others],
+            "left": list(self.left),
         }
 
     def sentence(self) -> str:
@@ -286,7 +292,11 @@ class Salvaged:
             f"{rejected} rejected{', the last one cut short' if statistics['cut_line'] else ''}",
             ends.get(self.meta.outcome, f"outcome: {self.meta.outcome}"),
         ]
-        return "\n".join(lines)
+        if statistics["after_restart"]:
+            after = statistics["after_restart"]
+            lines.append(f"{after} lines after a reset of the board are not in it")
+        lines += [other.sentence() for other in self.others]
+        return "\n".join([*lines, *(f"left out: {what}" for what in self.left)])
 
 
 def amend(
@@ -338,11 +348,23 @@ def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
 
 
 def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
-    """Make a capture of a journal or a plain log. Raises RigError."""
+    """Make a capture of each run in a journal or a plain log. Raises RigError."""
     check_file(journal)
     if setup is not None:
         checked_setup(setup)
     settings = load_stand(stand) if stand is not None else None
+    made: list[Salvaged] = []
+    left: list[tuple[int, InputFileError]] = []
     with terminal.progress(f"reading {journal.name}") as advance:
-        capture = convert(journal, stand=settings, setup=setup, progress=advance)
-    return Salvaged(capture, read_meta(capture))
+        spans = runs_in(journal)
+        for span in spans if len(spans) > 1 else [WHOLE]:
+            try:
+                capture = convert(journal, stand=settings, setup=setup, progress=advance, span=span)
+            except InputFileError as error:
+                left.append((span[0], error))
+            else:
+                made.append(Salvaged(capture, read_meta(capture)))
+    if not made:
+        raise left[-1][1]
+    words = tuple(f"from byte {start} on: {error.what}" for start, error in left)
+    return replace(made[0], others=tuple(made[1:]), left=words)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from rig.captures.checked import check_rows, check_table
 from rig.captures.description import known_pairs
 from rig.captures.files import check_file
 from rig.errors import InputFileError
@@ -139,7 +140,11 @@ def load(path: str | Path) -> Capture:
     meta = read_meta(path)
     try:
         with _opened(path) as file:
-            frame = file.read().to_pandas()
+            check_table(file, path, at_once=True)
+            table = file.read()
+            table.validate(full=True)
+            check_rows(table, path)
+            frame = table.to_pandas()
     except (OSError, pa.ArrowException) as error:
         raise _unreadable(path, error) from error
     return Capture(frame, meta)
@@ -196,6 +201,7 @@ def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Rec
     """The table of a capture, one row group at a time. Raises InputFileError."""
     try:
         with _opened(path) as file:
+            check_table(file, path, at_once=False)
             missing = set(columns or ()) - set(file.schema_arrow.names)
             if missing:
                 what = f"it lacks columns: {', '.join(sorted(missing))}"
@@ -203,6 +209,7 @@ def batches(path: Path, columns: Sequence[str] | None = None) -> Iterator[pa.Rec
             for group in range(file.num_row_groups):
                 # One thread: more are no faster here, and hoard memory.
                 table = file.read_row_group(group, columns=columns, use_threads=False)
+                table.validate(full=True)
                 yield from table.combine_chunks().to_batches()
     except (OSError, pa.ArrowException) as error:
         raise _unreadable(path, error) from error

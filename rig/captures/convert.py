@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rig.captures.capture import Meta, finite, read_meta
 from rig.captures.files import sweep, write_new
-from rig.captures.introduction import Introduction, introduce
+from rig.captures.introduction import WHOLE, Introduction, Span, introduce
 from rig.captures.story import Block, Ints, JournalReader
 from rig.captures.table import ROWS_AT_ONCE, TableWriter, phase_code, raw_rows, read_back
 from rig.captures.unwrap import Unwrapper
@@ -36,19 +36,21 @@ def convert(
     stand: Stand | None = None,
     setup: str | None = None,
     progress: Progress | None = None,
+    span: Span = WHOLE,
 ) -> Path:
-    """Make a capture of a journal or of a plain log of a board's lines.
+    """Make a capture of a journal or of a plain log of a board's lines, its first run.
 
     A log without our remarks needs `stand`. The capture gets the journal's name unless
     `out` says otherwise, and never replaces a file. `progress` is told the fraction done.
     Raises InputFileError, SettingsError, DiskError; the journal is left as it is in every
     case.
     """
-    introduction = introduce(journal)
+    introduction = introduce(journal, span)
     stand = stand or _stand_of(introduction, journal)
     sampler = Sampler(stand, introduction.hello, introduction.channels)
     wanted = out or journal.with_suffix(".parquet")
-    maker = _Maker(journal, introduction, progress or (lambda _: None))
+    reader = JournalReader(journal, introduction, progress or (lambda _: None), span)
+    maker = _Maker(journal, introduction, reader)
 
     def write(file: BinaryIO) -> None:
         with TableWriter(file, sampler, introduction.channels) as table:
@@ -66,7 +68,8 @@ def convert(
 def finish(journal: Path, progress: Progress | None = None) -> Path:
     """The capture of a journal, which is removed once the capture was read back whole.
 
-    Where lines had to be left out because the board was reset, the journal stays too.
+    Where lines had to be left out because the board was reset, or because the file holds more
+    than one run, the journal stays too.
     """
     capture = convert(journal, progress=progress)
     sweep(journal.with_suffix(".parquet"))
@@ -104,10 +107,10 @@ def recalibrate(capture: Path, stand: Stand, wanted: Path, made: str = "") -> Pa
 class _Maker:
     """One conversion: journal in, rows out, and then what is known about the run."""
 
-    def __init__(self, journal: Path, introduction: Introduction, progress: Progress) -> None:
+    def __init__(self, journal: Path, introduction: Introduction, reader: JournalReader) -> None:
         self.rows = 0
         self._journal, self._introduction = journal, introduction
-        self._reader = JournalReader(journal, introduction, progress)
+        self._reader = reader
         self._unwrapper = Unwrapper()
         self._last_s: float | None = None
         self._armed_seen = self._cut_at_limit = False

@@ -2,7 +2,8 @@
 
 A spreadsheet takes a text cell that begins with = + - @ or a control character for a
 formula. Text here comes from boards and operators, so such a cell gets an apostrophe in
-front (OWASP, "CSV Injection"). Numbers are left as they are.
+front (OWASP, "CSV Injection"), also in the middle, behind what separates cells where a comma is
+the decimal sign. Numbers are left as they are.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
+import re
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -21,12 +24,16 @@ from openpyxl import Workbook
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from rig.captures.capture import Meta, batches, read_meta, read_schema
+from rig.captures.checked import check_names, check_rows, is_text
 from rig.captures.files import write_new
 from rig.errors import InputFileError
 
 MOST_EXCEL_ROWS = 1_048_576
 LONGEST_EXCEL_TEXT = 32_767
 _STARTS_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # noqa: RUF001
+
+_FORMULA_BEHIND = re.compile(r"""(?<=[;\t\r\n])(?=["']*[=+\-@＝＋－＠])""")  # noqa: RUF001
+"""Where a formula would begin if `;` or a tab separated cells, as in many countries."""
 
 
 def export_csv(capture: Path, out: Path) -> Path:
@@ -40,7 +47,7 @@ def export_csv(capture: Path, out: Path) -> Path:
     def write(file: BinaryIO) -> None:
         file.write(_csv_row(heads))
         options = pa_csv.WriteOptions(include_header=False)
-        for batch in batches(capture):
+        for batch in _checked(capture):
             pa_csv.write_csv(_with_safe_text(batch), file, options)
 
     written = write_new(out, write)
@@ -81,13 +88,15 @@ def export_excel(capture: Path, out: Path) -> Path:
 
 def safe_cell(text: str) -> str:
     """`text` as a cell that no spreadsheet takes for a formula, without control characters."""
-    clean = ILLEGAL_CHARACTERS_RE.sub("?", text)
+    clean = _FORMULA_BEHIND.sub("'", ILLEGAL_CHARACTERS_RE.sub("?", text))
     return f"'{clean}" if clean.startswith(_STARTS_FORMULA) else clean
 
 
 def _heads(capture: Path) -> list[str]:
     heads = []
-    for column in read_schema(capture):
+    schema = read_schema(capture)
+    check_names(schema.names, capture)
+    for column in schema:
         unit = (column.metadata or {}).get(b"unit", b"").decode(errors="replace")
         heads.append(safe_cell(f"{column.name} [{unit}]" if unit else column.name))
     return heads
@@ -101,8 +110,15 @@ def _about(meta: Meta) -> Iterator[tuple[str, str]]:
         yield name, text if number else safe_cell(text)
 
 
-def _rows(capture: Path) -> Iterator[list[Any]]:
+def _checked(capture: Path) -> Iterator[pa.RecordBatch]:
+    last_s = -math.inf
     for batch in batches(capture):
+        last_s = check_rows(batch, capture, last_s)
+        yield batch
+
+
+def _rows(capture: Path) -> Iterator[list[Any]]:
+    for batch in _checked(capture):
         columns = [_cells(column) for column in _with_safe_text(batch).columns]
         yield from map(list, zip(*columns, strict=True))
 
@@ -118,10 +134,15 @@ def _cells(column: pa.ChunkedArray) -> list[Any]:
 def _with_safe_text(batch: pa.RecordBatch) -> pa.Table:
     table = pa.Table.from_batches([batch])
     for index, column in enumerate(table.schema):
-        if pa.types.is_dictionary(column.type) or pa.types.is_string(column.type):
-            words = [word and safe_cell(word) for word in table.column(index).to_pylist()]
+        if is_text(column.type):
+            words = [_safe_word(word) for word in table.column(index).to_pylist()]
             table = table.set_column(index, column.name, pa.array(words, pa.string()))
     return table
+
+
+def _safe_word(word: str | bytes | None) -> str | None:
+    text = word.decode("utf-8", "replace") if isinstance(word, bytes) else word
+    return text and safe_cell(text)
 
 
 def _csv_row(cells: list[str] | tuple[str, ...]) -> bytes:

@@ -6,14 +6,18 @@ file is searched from its start until hello and channel lines are complete.
 
 from __future__ import annotations
 
+import re
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from rig.captures.files import check_file
 from rig.errors import InputFileError
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
+from rig.protocol.framing import LONGEST_REMARK
 from rig.protocol.records import (
     PROTOCOL_VERSION,
     SEQUENCE_BITS,
@@ -43,10 +47,15 @@ class Introduction:
     early_lines_belong: bool
 
 
-def introduce(path: Path) -> Introduction:
-    """Search `path`. Raises InputFileError where nobody introduces himself in it."""
+Span = tuple[int, int]
+"""From a byte of a file to another, which is not in it any more."""
+WHOLE: Span = (0, sys.maxsize)
+
+
+def introduce(path: Path, span: Span = WHOLE) -> Introduction:
+    """Search `path` for its first run. Raises InputFileError where no board introduces itself."""
     check_file(path)
-    is_journal = path.suffix == JOURNAL or _head(path).startswith(b"!begin,")
+    is_journal = _is_journal(path)
     decoder = Decoder(remarks=is_journal)
     begin: dict[str, Any] = {}
     hello: Hello | None = None
@@ -54,7 +63,7 @@ def introduce(path: Path) -> Introduction:
     newest: Data | None = None
     before: Data | None = None
     after: Data | None = None
-    for record in decode_bulk(_chunks(path), decoder):
+    for record in decode_bulk(chunks(path, span), decoder):
         complete = hello is not None and sorted(channels) == list(range(hello.channels))
         if isinstance(record, DataBlock):
             first, newest = DataBlock(record.fields[[0, -1]]).records()
@@ -69,7 +78,9 @@ def introduce(path: Path) -> Introduction:
             hello = record
         elif isinstance(record, Channel) and not complete:
             channels[record.index] = record
-        elif isinstance(record, Remark) and record.kind == "begin" and not begin:
+        elif isinstance(record, Remark) and record.kind == "begin":
+            if begin:
+                break  # another run, with an introduction of its own
             begin = record.content
         if after is not None:
             break
@@ -87,11 +98,42 @@ def introduce(path: Path) -> Introduction:
     return Introduction(is_journal, begin, hello, in_order, belong)
 
 
+def runs_in(path: Path) -> list[Span]:
+    """Where the runs of a journal stand, if several were appended to one another.
+
+    What stands before the first `begin` is a part too; a plain log is one part. Raises
+    InputFileError.
+    """
+    starts = [0]
+    if _is_journal(path):
+        chunk_at = tail_at = 0
+        tail = b""
+        for chunk in chunks(path):
+            lines = tail + chunk
+            for found in _BEGINS.finditer(lines):
+                place = found.start()
+                at = chunk_at + place - len(tail) if place else tail_at
+                if at and _begin(found[0]) is not None:
+                    starts.append(at)
+            end = lines.rfind(b"\n") + 1
+            tail_at = chunk_at + end - len(tail) if end else tail_at
+            tail = lines[end:][: LONGEST_REMARK + 2]  # enough to see that a line is too long
+            chunk_at += len(chunk)
+    return list(pairwise([*starts, sys.maxsize]))
+
+
+_BEGINS = re.compile(rb"(?m)^!begin,[^\n]*(?=\n)")
+
+
 def read_begin(path: Path) -> dict[str, Any]:
     """What a journal's first line says; empty where it says nothing."""
     line, newline, _ = _head(path).partition(b"\n")
-    record = Decoder(remarks=True).decode(line) if newline else None
-    return record.content if isinstance(record, Remark) and record.kind == "begin" else {}
+    return (_begin(line) if newline else None) or {}
+
+
+def _begin(line: bytes) -> dict[str, Any] | None:
+    record = Decoder(remarks=True).decode(line)
+    return record.content if isinstance(record, Remark) and record.kind == "begin" else None
 
 
 def unreadable(path: Path, error: OSError) -> InputFileError:
@@ -117,14 +159,22 @@ def _nobody(path: Path, good: int) -> InputFileError:
     return InputFileError(f"no capture can be made: {what}", where=str(path), to_do=to_do)
 
 
+def _is_journal(path: Path) -> bool:
+    return path.suffix == JOURNAL or _head(path).startswith(b"!begin,")
+
+
 def _head(path: Path) -> bytes:
-    return next(_chunks(path), b"")
+    return next(chunks(path), b"")
 
 
-def _chunks(path: Path) -> Iterator[bytes]:
+def chunks(path: Path, span: Span = WHOLE) -> Iterator[bytes]:
+    """The bytes of a part of a file, a piece at a time. Raises InputFileError."""
+    place, end = span
     try:
         with path.open("rb") as file:
-            while chunk := file.read(CHUNK_BYTES):
+            file.seek(place)
+            while chunk := file.read(min(CHUNK_BYTES, end - place)):
+                place += len(chunk)
                 yield chunk
     except OSError as error:
         raise unreadable(path, error) from error

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.captures.introduction import CHUNK_BYTES, Introduction, unreadable
+from rig.captures.introduction import WHOLE, Introduction, Span, chunks, unreadable
 from rig.protocol.commands import FULL_THROTTLE, Stop, Throttle, parse_command
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_REMARK, Fault, unframe
@@ -73,10 +73,15 @@ class JournalReader:
     """Reads `path`; `story` grows while `blocks` is used up."""
 
     def __init__(
-        self, path: Path, introduction: Introduction, progress: Callable[[float], None]
+        self,
+        path: Path,
+        introduction: Introduction,
+        progress: Callable[[float], None],
+        span: Span = WHOLE,
     ) -> None:
         self.story = Story(Decoder(remarks=introduction.is_journal))
-        self._path, self._progress = path, progress
+        self._path, self._progress, self._span = path, progress, span
+        self._begun = self._over = False
         self._boot = introduction.hello.boot
         self._width = FIXED_DATA_FIELDS + len(introduction.channels)
         self._ours = introduction.early_lines_belong
@@ -84,7 +89,7 @@ class JournalReader:
         self._throttle_pct = math.nan
 
     def blocks(self) -> Iterator[Block]:
-        """The data lines of the boot that was introduced. Raises InputFileError.
+        """The data lines of the run and boot that were introduced. Raises InputFileError.
 
         After a reset of the board the story is still read to its end, for its outcome.
         """
@@ -110,13 +115,13 @@ class JournalReader:
 
     def _chunks(self) -> Iterator[bytes]:
         try:
-            size = max(self._path.stat().st_size, 1)
+            start, end = self._span
+            size = max(min(self._path.stat().st_size, end) - start, 1)
             done = 0
-            with self._path.open("rb") as file:
-                while chunk := file.read(CHUNK_BYTES):
-                    yield chunk
-                    done += len(chunk)
-                    self._progress(min(done / size, 1.0))
+            for chunk in chunks(self._path, self._span):
+                yield chunk
+                done += len(chunk)
+                self._progress(min(done / size, 1.0))
         except OSError as error:
             raise unreadable(self._path, error) from error
         # A last line that lacks only its line feed is proven whole by its checksum.
@@ -135,6 +140,12 @@ class JournalReader:
 
     def _remember(self, remark: Remark) -> None:
         content = remark.content
+        if remark.kind == "begin":
+            # A second one begins another run, of which nothing belongs to this one.
+            self._over, self._begun = self._begun, True
+            self.story.restarted |= self._over
+        if self._over:
+            return
         if remark.kind == "end":
             self.story.end = content
         elif remark.kind in EVENT_KINDS:

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from rig.captures.capture import META_KEY, Meta, batches
+from rig.captures.checked import check_raw
 from rig.captures.identity import COUNTERS, SKETCH_KEY, Fingerprint
 from rig.captures.names import count_columns
 from rig.errors import DiskError
@@ -142,6 +143,7 @@ def raw_rows(
     """The raw part of a capture, as `TableWriter.write` takes it. Raises InputFileError."""
     names = [*COUNTERS, "status", *count_columns(channel.label for channel in channels)]
     for batch in batches(path, [*names, "phase", "throttle_pct"]):
+        check_raw({name: batch[name] for name in names}, names[5:], path)
         fields = np.column_stack([batch[name].to_numpy().astype(np.int64) for name in names])
         words = batch["phase"].to_pylist()
         codes = np.fromiter((phase_code(str(word)) for word in words), np.int8, len(words))

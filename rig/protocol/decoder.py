@@ -205,7 +205,11 @@ def _decode_run(lines: bytes, decoder: Decoder) -> Iterator[DataBlock | Record]:
         for line in lines.split(b"\n")[:-1]:
             yield decoder.decode(line)
     else:
-        middle = lines.index(b"\n", len(lines) // 2) + 1
+        # In halves, or where the last line is more than half, before that line.
+        middle = lines.find(b"\n", len(lines) // 2, -1) + 1 or lines.rfind(b"\n", 0, -1) + 1
+        if not middle:
+            yield decoder.decode(lines[:-1])
+            return
         yield from _decode_run(lines[:middle], decoder)
         yield from _decode_run(lines[middle:], decoder)
 

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from rich import box
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import Progress
 from rich.table import Table
 from rich.text import Text
@@ -50,15 +51,15 @@ _NARROWEST_WORDS = 11
 
 def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: str = "") -> None:
     """A table on standard output; numbers (heads ending in a blank) to the right."""
-    table = Table(
-        box=box.SIMPLE_HEAD, pad_edge=False, title=plain(title) or None, title_justify="left"
-    )
+    caption = Text(plain(title)) if title else None
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=caption, title_justify="left")
     cells = [[plain(cell) for cell in row] for row in rows]
     whole = _fit(heads, cells, console().width)
     for head in heads:
         is_number = head.endswith(" ")
         justify: Literal["left", "right"] = "right" if is_number else "left"
-        table.add_column(Text(head.rstrip()), justify=justify, no_wrap=is_number and whole)
+        name = Text(plain(head.rstrip()))
+        table.add_column(name, justify=justify, no_wrap=is_number and whole)
     for row in cells:
         table.add_row(*map(Text, row))
     console().print(table)
@@ -84,7 +85,7 @@ def progress(title: str) -> Iterator[Callable[[float], None]]:
     """A bar on the error output while something long is done; the share done goes in."""
     console = Console(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
-        task = bar.add_task(Text(plain(title)).plain, total=1.0)
+        task = bar.add_task(escape(plain(title)), total=1.0)
         yield lambda share: bar.update(task, completed=share)
 
 
@@ -184,7 +185,7 @@ def print_plot(
         plotext.plot(time_s.tolist(), values.tolist(), marker="braille")
         plotext.title(quantity_name(column))
         plotext.xlabel("s" if zero_s is None else "s from the start of the last hold")
-        console().print(plotext.build(), soft_wrap=True)
+        console().print(plotext.uncolorize(plotext.build()), soft_wrap=True)
 
 
 def _thinned(

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import ClassVar, Protocol
 
+from rich.console import RenderableType
 from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.driver import Driver
@@ -173,6 +174,12 @@ class StandApp(App[None]):
             self.exit()
         else:
             self._show(AfterScreen(done.outcome, done.figures, self._events))
+
+    def _display(self, screen: Screen[object], renderable: RenderableType | None) -> None:
+        """A picture made while the terminal is behind is lost; a whole one makes up for it."""
+        if renderable is not None and self._batch_count:
+            screen.refresh()
+        super()._display(screen, renderable)
 
     # Keys
 

@@ -1,4 +1,5 @@
-"""The figures we promise: `python -m tests.bench [--json FILE] [--trips N] [--captures N]`.
+"""The figures we promise: `python -m tests.bench [--json FILE] [--trips N] [--captures N]`
+(`--help` lists more).
 
 Each is a ratio, or a share, measured against something else in the same run on the same
 machine; the absolute stands beside it. The last column says what the figure must be.
@@ -14,7 +15,8 @@ from pathlib import Path
 
 from tests.bench.figures import Figure, captures, decoding, load, start_up, trips
 from tests.bench.folders import folders
-from tests.bench.screen import screen
+from tests.bench.long_journal import long_journal
+from tests.bench.screen import screen, slow_terminals
 
 
 def main() -> int:
@@ -22,6 +24,8 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("--json", type=Path, help="write the figures there too")
     parser.add_argument("--trips", type=int, default=100, help="trips to time")
+    parser.add_argument("--slow-keys", type=int, default=20, help="stop keys on slow terminals")
+    parser.add_argument("--journal", type=int, default=10**9, help="bytes of a long journal")
     parser.add_argument("--captures", type=int, default=1000, help="captures in a folder")
     arguments = parser.parse_args()
     parts: list[Callable[[], list[Figure]]] = [
@@ -30,8 +34,10 @@ def main() -> int:
         load,
         lambda: trips(arguments.trips),
         lambda: screen(arguments.trips),
+        lambda: slow_terminals(arguments.slow_keys),
         start_up,
         lambda: folders(arguments.captures),
+        lambda: long_journal(arguments.journal),
     ]
     figures: list[Figure] = []
     print(f"{'figure':<44} {'measured':>12} {'must be':>12}  absolute")

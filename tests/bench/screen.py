@@ -21,11 +21,14 @@ STAND = str(Path(__file__).parents[2] / "rig" / "stand" / "marram.toml")
 COLUMNS, ROWS = 120, 40
 PRESS_AGAIN_S = 0.4
 LOAD_OVER_S = 6.0
+SLOW_BYTES_PER_S = (5000, 960, 0)
+FULL_AFTER_S = 6.0
+"""By then the screen has written more than a pty holds for a reader that stopped."""
 
 
 def screen(count: int) -> list[Figure]:
     """The screen's load, the way of the stop key, and trips while the screen is live."""
-    with _Shown() as shown:
+    with Shown() as shown:
         shown.run_motor()
         before_s, began_s = cpu_s(shown.process), time.perf_counter()
         shown.serve_for(LOAD_OVER_S)
@@ -60,7 +63,27 @@ def screen(count: int) -> list[Figure]:
     ]
 
 
-class _Shown:
+def slow_terminals(count: int) -> list[Figure]:
+    """The stop key where the terminal takes fewer bytes a second than the screen has to say."""
+    figures = []
+    for bytes_per_s in SLOW_BYTES_PER_S:
+        with Shown() as shown:
+            shown.wander()
+            keys_ms = []
+            for i in range(count):
+                shown.run_motor()
+                shown.read_only(bytes_per_s)
+                shown.serve_for(FULL_AFTER_S + 0.5 * i / count)
+                keys_ms.append(shown.time_a_stop(by_key=True, limit_s=60.0))
+                shown.read_only(None)
+        reader = f"read at {bytes_per_s} B/s" if bytes_per_s else "not read at all"
+        p99 = float(np.percentile(keys_ms, 99))
+        absolute = f"{count} keys, median {np.median(keys_ms):.1f} ms, worst {max(keys_ms):.1f} ms"
+        figures.append(Figure(f"stop key p99, {reader}, ms", p99, 50.0, False, absolute))
+    return figures
+
+
+class Shown:
     """A board that runs one run after the other on one screen."""
 
     def __init__(self) -> None:
@@ -72,6 +95,7 @@ class _Shown:
         ]  # fmt: skip
         self._runs = 0
         self._drawn = b""
+        self._bytes_per_s: int | None = None
         self._terminal = Terminal(command, COLUMNS, ROWS)
         self.process = self._terminal.process.pid
         # What the screen draws is read, not looked at: looking takes this process' time.
@@ -92,7 +116,15 @@ class _Shown:
         ends_s = time.perf_counter() + seconds
         self._board.serve(lambda: time.perf_counter() >= ends_s)
 
-    def time_a_stop(self, *, by_key: bool) -> float:
+    def wander(self) -> None:
+        """Readings as restless as a real motor's, so that the screen has as much to say."""
+        self._board.noise = 40
+
+    def read_only(self, bytes_per_s: int | None) -> None:
+        """Read what is drawn only so fast, as over a slow line; None is as fast as it comes."""
+        self._bytes_per_s = bytes_per_s
+
+    def time_a_stop(self, *, by_key: bool, limit_s: float = 5.0) -> float:
         """From the key, or from an offending line's last byte, to the stop's first; in ms."""
         self._board.heard = self._drawn = b""
         if by_key:
@@ -110,7 +142,7 @@ class _Shown:
             return bool(ended_s)
 
         if by_key:
-            self._board.serve(heard, limit_s=5.0)
+            self._board.serve(heard, limit_s)
         else:
             while not heard():
                 self._board.read(0.01)
@@ -135,12 +167,17 @@ class _Shown:
 
     def _read(self) -> None:
         try:
-            while drawn := os.read(self._terminal.master, 65536):
-                self._drawn += drawn
+            while True:
+                share = self._bytes_per_s
+                if share != 0:
+                    at_once = 65536 if share is None else share // 20
+                    self._drawn += os.read(self._terminal.master, at_once)
+                if share is not None:
+                    time.sleep(0.05)
         except OSError:
             return
 
-    def __enter__(self) -> _Shown:
+    def __enter__(self) -> Shown:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -1,6 +1,7 @@
 """Crashes, damage and full disks: nothing that was on disk is lost, and each has its message."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -221,3 +222,83 @@ def test_the_command_line_turns_a_journal_into_a_capture(tmp_path: Path) -> None
     again = subprocess.run([*command, str(journal)], capture_output=True, text=True)
     assert again.returncode == RigError.exit_code
     assert "no such file" in again.stderr
+
+
+def _short_run() -> bytes:
+    return b"".join([*journals.whole_run(12)])
+
+
+def _rows_kept(path: Path, content: bytes) -> int | None:
+    """How many rows a reader finds; None where it says that there is no run."""
+    path.write_bytes(content)
+    try:
+        reader = JournalReader(path, introduce(path), lambda _: None)
+    except InputFileError as error:
+        assert str(path) in str(error)
+        return None
+    return sum(len(block.fields) for block in reader.blocks())
+
+
+def test_a_journal_cut_at_every_byte_is_read_or_refused(tmp_path: Path) -> None:
+    whole = _short_run()
+    known_from = whole.index(b"\n", whole.rindex(b"\nC,") + 1) + 1
+    starts = [found.start() for found in re.finditer(rb"^D,", whole, re.MULTILINE)]
+    # A line is whole, and proven so by its checksum, once only its line feed is missing.
+    ends = [whole.index(b"\n", start) for start in starts]
+    path = tmp_path / "run.journal"
+    for cut in range(len(whole) + 1):
+        kept = _rows_kept(path, whole[:cut])
+        assert kept == (sum(cut >= end for end in ends) if cut >= known_from else None)
+        if cut % 200 == 0 and kept is not None:
+            assert read_meta(convert(path)).rows == kept
+
+
+@pytest.mark.parametrize("fault", [0x01, 0x80, 0xFF])
+def test_a_byte_flipped_anywhere_costs_its_own_line_only(tmp_path: Path, fault: int) -> None:
+    whole = _short_run()
+    at_introduction = range(whole.index(b"\nH,"), whole.index(b"\nD,") + 1)
+    path = tmp_path / "run.journal"
+    for place in range(len(whole)):
+        content = bytearray(whole)
+        content[place] ^= fault
+        kept = _rows_kept(path, bytes(content))
+        if place not in at_introduction:
+            # A flipped line feed joins two lines, so two are lost at most; never one invented.
+            assert kept is not None and 10 <= kept <= 12
+
+
+@pytest.mark.parametrize("length", [1, 512, 4096])
+def test_a_journal_with_zeros_in_place_of_a_block_keeps_the_other_lines(
+    tmp_path: Path, length: int
+) -> None:
+    """As a file system leaves a block that it had no time to write."""
+    whole = b"".join(journals.whole_run(300))
+    lines = whole.splitlines(keepends=True)
+    first = whole.index(b"\nD,") + 1
+    for place in range(first, len(whole), 977):
+        content = bytearray(whole)
+        content[place : place + length] = bytes(len(content[place : place + length]))
+        untouched, at = 0, 0
+        for line in lines:
+            touched = at < place + length and place < at + len(line)
+            joined = at == whole.find(b"\n", place + length - 1) + 1 and content[at - 1] == 0
+            untouched += line.startswith(b"D,") and not touched and not joined
+            at += len(line)
+        assert _rows_kept(tmp_path / "run.journal", bytes(content)) == untouched
+
+
+def test_a_journal_of_zeros_alone_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "run.journal"
+    path.write_bytes(bytes(2_000_000))
+    with pytest.raises(InputFileError, match="no line of a board"):
+        convert(path)
+
+
+def test_a_line_of_any_length_leaves_the_run_to_be_saved(tmp_path: Path) -> None:
+    lines = journals.whole_run(30)
+    for length in (2_040, 70_000, 3_000_000):
+        lines.insert(-5, b"D," + b"1" * length + b"\n")
+    path = journals.written(tmp_path / "run.journal", lines)
+    meta = read_meta(convert(path))
+    assert (meta.rows, meta.outcome) == (30, "done")
+    assert sum(meta.statistics["rejected"].values()) == 3

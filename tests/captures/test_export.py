@@ -5,10 +5,12 @@ from pathlib import Path
 
 import openpyxl
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from rig.captures import export
-from rig.captures.capture import load
+from rig.captures.capture import META_KEY, load
 from rig.captures.convert import convert
 from rig.errors import InputFileError
 from tests.captures import journals
@@ -80,7 +82,45 @@ def test_no_cell_of_excel_is_a_formula(tmp_path: Path, capture: Path) -> None:
 def test_every_character_that_begins_a_formula(text: str) -> None:
     """The list is that of OWASP, "CSV Injection"."""
     assert export.safe_cell(text)[0] in "'?"
-    assert export.safe_cell(f"a{text}") == f"a{text}".replace("\x00", "?")
+    assert export.safe_cell(f"a{text.lstrip()}") == f"a{text.lstrip()}".replace("\x00", "?")
+
+
+@pytest.mark.parametrize("separator", [";", "\t", "\r", "\n"])
+@pytest.mark.parametrize("quote", ["", '"', "'"])
+@pytest.mark.parametrize("begins", ["=", "+", "-", "@"])
+def test_no_formula_begins_where_other_countries_separate_cells(
+    separator: str, quote: str, begins: str
+) -> None:
+    safe = export.safe_cell(f"calm{separator}{quote}{begins}1")
+    assert safe == f"calm{separator}'{quote}{begins}1"
+    assert export.safe_cell(f"calm{separator} 1 {begins} 1") == f"calm{separator} 1 {begins} 1"
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pa.string(), pa.large_string(), pa.string_view(), pa.binary(), pa.large_binary(),
+        pa.binary_view(), pa.dictionary(pa.int8(), pa.string()),
+        pa.dictionary(pa.int32(), pa.large_string()),
+    ],
+    ids=str,
+)  # fmt: skip
+def test_text_of_every_kind_is_made_safe(kind: pa.DataType, tmp_path: Path, capture: Path) -> None:
+    file = pq.ParquetFile(capture)
+    table = file.read()
+    value = EVIL.encode() if "binary" in str(kind) else EVIL
+    if pa.types.is_dictionary(kind):
+        words = pa.array([value] * table.num_rows, kind.value_type).dictionary_encode().cast(kind)
+    else:
+        words = pa.array([value] * table.num_rows, kind)
+    other = tmp_path / "other.parquet"
+    with pq.ParquetWriter(other, (table := table.append_column("who", words)).schema) as writer:
+        writer.write_table(table)
+        writer.add_key_value_metadata({META_KEY: file.metadata.metadata[META_KEY]})
+    cells = _cells_of_csv(export.export_csv(other, tmp_path / "x.csv"))
+    assert cells.count(f"'{EVIL}") == table.num_rows
+    sheet = openpyxl.load_workbook(export.export_excel(other, tmp_path / "x.xlsx"))["run"]
+    assert sheet.cell(2, sheet.max_column).value == f"'{EVIL}"
 
 
 def test_negative_numbers_stay_numbers(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import struct
 import subprocess
 import termios
 import time
+from collections.abc import Callable
 
 import pyte
 
@@ -53,6 +54,17 @@ class Terminal:
         while words not in (text := self.text()):
             assert time.monotonic() < ends_s, f"{words!r} did not come:\n{text}"
         return text
+
+    def read_slowly(self, bytes_per_s: int, until: Callable[[], object]) -> None:
+        """Take only so much of what is drawn, as a slow line does; 0 takes nothing."""
+        ends_s = time.monotonic() + PATIENCE_S
+        while not until():
+            assert time.monotonic() < ends_s, "what was waited for did not come"
+            if bytes_per_s and select.select([self.master], [], [], 0.0)[0]:
+                data = os.read(self.master, bytes_per_s // 50)
+                self.received += len(data)
+                self._stream.feed(data)
+            time.sleep(0.02)
 
     def press(self, key: str) -> None:
         """Type."""

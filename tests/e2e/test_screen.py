@@ -9,6 +9,7 @@ import shlex
 import shutil
 import signal
 import subprocess
+import termios
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -157,3 +158,47 @@ def test_a_stopped_screen_stops_the_motor_and_saves_when_it_goes_on(
     capture = capture_in(tmp_path)
     assert read_meta(capture).outcome == "front lost"
     assert (load(capture).frame["sequence"].diff().dropna() == 1).all()
+
+
+@pytest.mark.parametrize("bytes_per_s", [960, 0])
+def test_a_slow_or_stopped_terminal_delays_no_stop(
+    terminal: Open, tmp_path: Path, truth: Path, bytes_per_s: int
+) -> None:
+    front = terminal(120, 40)
+    front.run_motor()
+    fall_behind(front, truth, bytes_per_s)
+    front.press("\x1b")
+    pressed_s = time.monotonic()
+    front.read_slowly(bytes_per_s, lambda: not driven(truth))
+    assert time.monotonic() - pressed_s < 1.0
+    front.read_slowly(bytes_per_s, lambda: list(tmp_path.glob("*.parquet")))
+    # What could not be drawn meanwhile is, once the terminal takes it.
+    text = front.wait_for("Done")
+    for words in ("operator: the operator stopped the run", "Speed, rpm", "energy, Wh"):
+        assert words in text
+    front.press("d")
+    assert front.until_over() == 3
+
+
+def test_a_stopped_terminal_is_left_without_waiting_and_restored(
+    terminal: Open, truth: Path
+) -> None:
+    front = terminal(120, 40)
+    before = termios.tcgetattr(front.master)
+    front.run_motor()
+    assert termios.tcgetattr(front.master) != before
+    fall_behind(front, truth, 0)
+    front.press("q")
+    front.press("y")
+    front.read_slowly(0, lambda: front.process.poll() is not None)
+    assert front.process.returncode == 3
+    assert termios.tcgetattr(front.master) == before
+    assert front.text().count("capture:") == 1
+    assert not front.screen.cursor.hidden
+
+
+def fall_behind(front: Terminal, truth: Path, bytes_per_s: int) -> None:
+    """Run on until far more is to be drawn than the terminal takes and a pty holds."""
+    rows = len(truth.read_text().splitlines())
+    front.read_slowly(bytes_per_s, lambda: len(truth.read_text().splitlines()) > rows + 1500)
+    assert driven(truth)

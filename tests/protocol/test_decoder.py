@@ -92,6 +92,39 @@ def test_120_bytes_pass_and_121_do_not(ending: bytes, step: int) -> None:
         assert [type(record) for record in got] == [kind]
 
 
+@pytest.mark.parametrize("length", [2045, 2046, 2047, 2048, 5000, 300_000])
+@pytest.mark.parametrize("good_before", [0, 1, 300])
+def test_one_long_line_that_claims_to_be_data_costs_no_other(length: int, good_before: int) -> None:
+    data = GOOD * good_before + b"D," + b"1" * length + b"\n" + GOOD * 3
+    live, bulk = Decoder(), Decoder(remarks=True)
+    assert len(live.feed(data)) == good_before + 4
+    by_bulk([data], bulk)
+    assert live.counts.good == bulk.counts.good == good_before + 3
+
+
+lengths = st.integers(0, 130) | st.integers(2000, 5000) | st.integers(65_500, 65_600)
+long_lines = st.builds(
+    lambda start, filling, length: start + filling * length + b"\n",
+    st.sampled_from([b"D,", b"D,1,2,3", b"!", b"!note,0.0,", b"H,", b""]),
+    st.sampled_from([b"1", b",", b"-", b"*", b"\r", b"[", b"\x00"]),
+    lengths,
+)
+
+
+@settings(max_examples=200)
+@given(st.lists(long_lines | st.just(GOOD), max_size=12), cut_places, st.booleans())
+def test_lines_of_any_length_cost_themselves_only(
+    lines: list[bytes], cuts: list[int], remarks: bool
+) -> None:
+    data = b"".join(lines)
+    live, bulk = Decoder(remarks=remarks), Decoder(remarks=remarks)
+    expected = [record for piece in pieces(data, cuts) for record in live.feed(piece)]
+    assert live.counts.good == lines.count(GOOD)
+    assert len(expected) == len(lines)
+    assert by_bulk(pieces(data, cuts), bulk) == expected
+    assert live.counts == bulk.counts
+
+
 def test_unusable_lines_before_the_first_good_one_are_counted_apart() -> None:
     decoder = Decoder()
     decoder.feed(b"3,4,5*1234\n\xff\xfe\n" + GOOD + b"3,4,5*1234\n" + frame("Q,1"))
