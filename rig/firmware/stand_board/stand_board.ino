@@ -158,23 +158,26 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
 #endif
 
 /* A round is FAST + 1 conversions, each 14 clocks of the converter at most when one follows the
- * other; 6 more are for interrupts in between. At 125 kHz the converter is at its best; 250 kHz
+ * other, and 60 us for interrupts in between. At 125 kHz the converter is at its best; 250 kHz
  * cost a little accuracy. A line's spare time goes into random delays before each round. */
-#define ROUND_CLOCKS ((FAST + 1) * 14UL + 6)
 #define GUARD_TICKS TICKS(50)
-#if LINE_HZ * CONVERSIONS * ROUND_CLOCKS <= 93750
+#define ROUND_TICKS_AT(clock_us) ((FAST + 1) * 14 * TICKS(clock_us) + TICKS(60))
+#if CONVERSIONS * ROUND_TICKS_AT(8) <= LINE_TICKS / 5 * 4
 #define CONVERTER_CLOCK (_BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0)) /* 125 kHz */
-#define ROUND_TICKS (ROUND_CLOCKS * TICKS(8))
-#elif LINE_HZ * CONVERSIONS * ROUND_CLOCKS <= 187500
+#define ROUND_TICKS ROUND_TICKS_AT(8)
+#elif CONVERSIONS * ROUND_TICKS_AT(4) <= LINE_TICKS / 5 * 4
 #define CONVERTER_CLOCK (_BV(ADPS2) | _BV(ADPS1)) /* 250 kHz */
-#define ROUND_TICKS (ROUND_CLOCKS * TICKS(4))
+#define ROUND_TICKS ROUND_TICKS_AT(4)
 #else
 #error "too many conversions a second: lower LINE_HZ or CONVERSIONS"
 #endif
 #define SPARE_TICKS (LINE_TICKS - CONVERSIONS * ROUND_TICKS - GUARD_TICKS)
-/* The longest delay: 0.5 ms, or so long that all delays take 4/5 of the spare time on average. */
-#define EVEN_DELAY (SPARE_TICKS * 8 / 5 / (CONVERSIONS + 1))
-#define LONGEST_DELAY (EVEN_DELAY > TICKS(500) ? TICKS(500) : EVEN_DELAY)
+/* Delays have units of 2 us. The longest: 0.5 ms, or so long that all delays take 4/5 of the spare
+ * time on average. */
+#define UNIT TICKS(2)
+#define SPARE_UNITS (SPARE_TICKS / UNIT)
+#define EVEN_DELAY (SPARE_UNITS * 8 / 5 / (CONVERSIONS + 1))
+#define LONGEST_DELAY (EVEN_DELAY > 250 ? 250 : EVEN_DELAY)
 
 enum {
     ARMED = 1,
@@ -294,46 +297,53 @@ static uint16_t *volatile filling = sums[0]; /* by the sweep under way */
 static volatile uint32_t swept_tick;
 static volatile bool swept;                 /* it waits to be sent, and is not touched until then */
 static volatile uint8_t missed;             /* sweeps that were dropped meanwhile */
-static volatile bool converting;            /* a round is under way */
 static uint8_t channel = FAST, slow = FAST; /* converted now; the slow one whose turn it is */
-static uint8_t rounds;                      /* of the sweep under way, still to be begun */
-static uint16_t line_tick;                  /* where the sweep's time begins */
+static uint8_t rounds = CONVERSIONS;        /* of the sweep under way, still to be begun */
+static uint16_t line_tick, round_tick;      /* where the sweep's time begins; the next round's */
 static uint16_t chance, noise;              /* the last random number, and what makes it less so */
-static uint16_t spare;                      /* what the delays drawn so far leave */
+static uint8_t delays[CONVERSIONS];         /* before each round; drawn again as they are used */
+static uint16_t spare = SPARE_UNITS;        /* what those drawn for the next sweep leave */
 
-static uint16_t draw_delay(void) {
-    uint16_t delay;
+static uint8_t draw_delay(void) {
+    uint8_t delay;
     chance = chance * 25173U + 13849U;
-    delay = (uint32_t)chance * LONGEST_DELAY >> 16;
+    delay = (chance >> 8) * LONGEST_DELAY >> 8;
     if (delay > spare) return 0;
     spare -= delay;
     return delay;
 }
 
-/* When the next sweep's first round is to begin. Its delays are drawn once to know what they
- * leave, and then from the same number again, one by one. */
-static uint16_t plan_sweep(void) {
-    uint16_t first, seed = chance += noise;
-    spare = SPARE_TICKS;
-    for (uint8_t i = 0; i <= CONVERSIONS; i++) draw_delay();
-    first = spare;
-    spare = SPARE_TICKS;
-    chance = seed;
+/* All delays of the next sweep are drawn: when its first round is to begin. */
+static void begin_sweep(void) {
+    uint16_t first = spare + delays[CONVERSIONS - 1];
+    spare = SPARE_UNITS;
+    chance += noise;
     draw_delay(); /* that of the end */
     rounds = CONVERSIONS;
     line_tick += LINE_TICKS;
-    return line_tick + first + draw_delay();
+    round_tick = line_tick + first * UNIT + (chance >> 8) % UNIT;
+}
+
+/* Let the timer start the next round when it is due; soon, if that is past. */
+static void await_round(void) {
+    ATOMIC_BLOCK(ATOMIC_RESTORESTATE) { /* the timer's registers share a byte */
+        uint16_t soon = TCNT1 + TICKS(20), late = soon - round_tick;
+        OCR1B = late < TICKS(5000) ? soon : round_tick;
+    }
 }
 
 ISR(TIMER1_COMPB_vect, ISR_NOBLOCK) {
-    if (converting) { /* other interrupts have held the round before up */
-        OCR1B += TICKS(20);
+    if (!(ADCSRA & _BV(ADATE)) || !(ADCSRA & _BV(ADSC))) {
+        await_round(); /* interrupts have held the round before up */
         return;
     }
+    ADCSRA &= ~_BV(ADATE);
     if (rounds == CONVERSIONS)
         for (uint8_t i = 0; i < CHANNELS; i++) filling[i] = 0;
-    converting = true;
-    OCR1B = --rounds ? OCR1B + ROUND_TICKS + draw_delay() : plan_sweep();
+    delays[--rounds] = draw_delay();
+    if (rounds) round_tick += ROUND_TICKS + delays[rounds - 1] * UNIT;
+    else begin_sweep();
+    await_round();
 }
 
 static void connect(uint8_t which) {
@@ -365,7 +375,7 @@ ISR(ADC_vect, ISR_NOBLOCK) {
         noise += count;
         end_sweep();
     }
-    converting = false;
+    ADCSRA |= _BV(ADATE); /* ready for the next round */
 }
 
 /* ---- Sending. A line is written into the ring byte by byte, and shown to the interrupt as a
@@ -862,7 +872,8 @@ static void start_timer(void) {
     TCNT1 = START_TICK & 0xFFFF;
     OCR1A = TCNT1 + TICKS(1000);
     line_tick = TCNT1;
-    OCR1B = plan_sweep();
+    begin_sweep();
+    await_round();
     TIFR1 = _BV(ICF1) | _BV(OCF1A) | _BV(OCF1B) | _BV(TOV1); /* forget what came before */
     TIMSK1 = _BV(ICIE1) | _BV(OCIE1A) | _BV(OCIE1B) | _BV(TOIE1);
 #if STOP_INPUT

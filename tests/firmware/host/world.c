@@ -129,6 +129,7 @@ static void happen(uint64_t due) {
         /* The data sheet, "Prescaling and Conversion Timing": the trigger resets the prescaler,
          * the input is held 2 clocks after it, and the result is there after 13.5. */
         if (!converted_at && (ADCSRA & _BV(ADATE)) && ADCSRB == (_BV(ADTS2) | _BV(ADTS0))) {
+            ADCSRA |= _BV(ADSC);
             converter_phase = now_tick;
             ADC = convert(now_tick + 2.0 * CONVERTER_TICKS);
             converted_at = now_tick + 13.5 * CONVERTER_TICKS;
