@@ -45,7 +45,6 @@
 #include <avr/pgmspace.h>
 #include <avr/sleep.h>
 #include <avr/wdt.h>
-#include <errno.h>
 #include <stdbool.h>
 #include <stdint.h>
 #include <stdlib.h>
@@ -195,6 +194,9 @@ enum {
 static uint16_t boot, sequence = START_SEQUENCE, status = CUT;
 static uint32_t heard; /* the clock when the host last spoke */
 
+/* A call from an interrupt costs it, and the byte that waits for it, all registers. */
+#define AT_ONCE inline __attribute__((always_inline))
+
 /* ---- The clock: timer 1, made 32 bits long. Its interrupt may be late by a few microseconds,
  * so whoever reads the timer looks for a turn that is not yet counted. */
 
@@ -203,7 +205,7 @@ static volatile uint16_t turns = START_TICK >> 16;
 ISR(TIMER1_OVF_vect) { turns++; }
 
 /* The whole clock for a reading of the timer, with interrupts off. */
-static uint32_t whole_tick(uint16_t timer) {
+static AT_ONCE uint32_t whole_tick(uint16_t timer) {
     uint16_t high = turns;
     if ((TIFR1 & _BV(TOV1)) && timer < 0x8000) high++;
     return (uint32_t)high << 16 | timer;
@@ -222,15 +224,20 @@ static volatile uint32_t edge_tick;
 static bool edge_seen;
 static volatile uint8_t refused; /* edges that came too soon */
 
+/* No other edge until this one is dealt with, but a received byte cannot wait for so long. */
 ISR(TIMER1_CAPT_vect) {
     uint32_t tick = whole_tick(ICR1);
-    if (edge_seen && tick - edge_tick < TICKS(SOONEST_EDGE_US)) {
-        if (refused < UINT8_MAX) refused++;
-        return;
+    TIMSK1 &= ~_BV(ICIE1);
+    sei();
+    if (!edge_seen || tick - edge_tick >= TICKS(SOONEST_EDGE_US)) {
+        edge_seen = true;
+        edges++;
+        edge_tick = tick;
+    } else if (refused < UINT8_MAX) {
+        refused++;
     }
-    edge_seen = true;
-    edges++;
-    edge_tick = tick;
+    cli();
+    TIMSK1 |= _BV(ICIE1);
 }
 
 /* ---- The throttle: the timer itself changes the pin; we tell it when the next time is. */
@@ -259,7 +266,7 @@ static void throttle(uint16_t permille) {
 
 static volatile bool halted;
 
-static void drive_off(void) {
+static AT_ONCE void drive_off(void) {
     PORTD &= ~_BV(PD4);
     pulse = TICKS(IDLE_US);
 }
@@ -269,14 +276,14 @@ static void drive_off(void) {
 static volatile bool pressed;
 
 #if STOP_INPUT
-ISR(TIMER2_COMPA_vect) {
+ISR(TIMER2_COMPA_vect, ISR_NOBLOCK) {
     static uint8_t open_ms;
     if (!(PIND & _BV(PD2))) {
         open_ms = 0;
     } else if (open_ms < OPEN_MS) {
         open_ms++;
     } else {
-        drive_off();
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) { drive_off(); }
         pressed = true;
     }
 }
@@ -390,9 +397,11 @@ static volatile uint16_t out_start, out_end;
 static uint16_t out_next, out_crc;
 
 ISR(USART_UDRE_vect) {
-    UDR0 = out[out_start];
-    out_start = (out_start + 1) % OUT_SIZE;
-    if (out_start == out_end) UCSR0B &= ~_BV(UDRIE0);
+    uint16_t next = out_start;
+    UDR0 = out[next];
+    next = (next + 1) % OUT_SIZE;
+    if (next == out_end) UCSR0B &= ~_BV(UDRIE0);
+    out_start = next;
 }
 
 static uint16_t out_room(void) {
@@ -656,11 +665,18 @@ static void data(void) {
 
 /* Whether `text` is a whole number within the bounds; if so it stands in `value`. */
 static bool whole(const char *text, int32_t low, int32_t high, int32_t *value) {
-    const char *digits = text + (*text == '-');
-    if (*digits == 0 || digits[strspn_P(digits, PSTR("0123456789"))] != 0) return false;
-    errno = 0;
-    *value = strtol(text, NULL, 10);
-    return errno == 0 && *value >= low && *value <= high;
+    bool negative = *text == '-';
+    uint32_t sum = 0;
+    text += negative;
+    if (*text == 0) return false;
+    for (; *text; text++) {
+        uint8_t digit = *text - '0';
+        if (digit > 9 || sum > 214748364UL) return false;
+        sum = sum * 10 + digit;
+    }
+    if (sum > 2147483647UL + negative) return false;
+    *value = negative ? -sum : sum;
+    return *value >= low && *value <= high;
 }
 
 /* A limit's bound: a number, or `-`, which leaves what `none` has put into `value`. */
@@ -747,18 +763,29 @@ static const char *obey(const char *word, char **field, uint8_t count) {
     return PSTR("unknown");
 }
 
+/* The value of a hexadecimal digit; 16 for anything else. */
+static uint8_t hex(char c) {
+    if (c >= '0' && c <= '9') return c - '0';
+    c |= 32; /* small */
+    return c >= 'a' && c <= 'f' ? c - 'a' + 10 : 16;
+}
+
 /* Take the checksum off a line; false when anything in it is not as it should be. */
 static bool unframe(char *line) {
-    char *star = strrchr(line, '*'), *tail;
-    uint16_t crc = 0xFFFF;
-    if (!star || strspn_P(star + 1, PSTR("0123456789ABCDEFabcdef")) != 4 || star[5] != 0)
-        return false;
+    char *star = strrchr(line, '*');
+    uint16_t crc = 0xFFFF, told = 0;
+    if (!star || strlen(star) != 5) return false;
+    for (char *c = star + 1; *c; c++) {
+        uint8_t digit = hex(*c);
+        if (digit > 15) return false;
+        told = told << 4 | digit;
+    }
     for (char *c = line; c < star; c++) {
         if (*c < 32 || *c > 126) return false;
         crc = _crc_xmodem_update(crc, (uint8_t)*c);
     }
     *star = 0;
-    return crc == strtoul(star + 1, &tail, 16);
+    return crc == told;
 }
 
 /* Cut the text at its commas; gives how many fields there are, at most `most`. */
