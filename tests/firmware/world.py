@@ -9,7 +9,6 @@ from __future__ import annotations
 import ctypes
 import itertools
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 from rig.protocol.commands import Arm, Beat, Command, line
@@ -40,7 +39,7 @@ def compile_world(folder: Path, *options: str, source: Path = build.BOARD) -> Pa
 class World:
     """One board from its power-up. Times are seconds of the board."""
 
-    def __init__(self, library: Path, seed: int = 1, eeprom: int = 4710) -> None:
+    def __init__(self, library: Path, seed: int = 1, eeprom: int = 4710, hung: int = 0) -> None:
         # Of one file there is one set of variables, so every board has a copy of its own.
         copy = library.with_name(f"{library.stem}-{next(_copies)}.so")
         shutil.copy(library, copy)
@@ -48,18 +47,21 @@ class World:
         copy.unlink()
         self._c.world_run.restype = ctypes.c_double
         self._c.world_pulse_us.restype = ctypes.c_double
+        self._output = ctypes.create_string_buffer(1 << 20)
+        self._seconds, self._levels = (ctypes.c_double * 1000)(), (ctypes.c_int * 1000)()
         self._rest = b""
+        self._boot = (eeprom + 1) % 65536
         self._number = 0
         self.said: list[list[str]] = []
         self.broken = 0
         self.now_s = 0.0
-        self._c.world_begin(eeprom, seed)
+        self._c.world_begin(eeprom, seed, hung)
 
     def run(self, seconds: float) -> None:
         self.now_s = self._c.world_run(ctypes.c_double(seconds))
-        text = ctypes.create_string_buffer(1 << 24)
-        count = self._c.world_output(text, len(text))
-        *lines, self._rest = (self._rest + text.raw[:count]).split(b"\n")
+        count = self._c.world_output(self._output, len(self._output))
+        text = ctypes.string_at(self._output, count)
+        *lines, self._rest = (self._rest + text).split(b"\n")
         for raw in lines:
             body = unframe(raw)
             if isinstance(body, Fault):
@@ -85,12 +87,6 @@ class World:
                     return fields[-1]
         raise AssertionError(f"no answer to {number}")
 
-    def run_until(self, found: Callable[[], object], limit_s: float) -> None:
-        end_s = self.now_s + limit_s
-        while not found():
-            assert self.now_s < end_s, "what was waited for did not come"
-            self.run(0.01)
-
     def beat(self, seconds: float) -> None:
         """Run for so long, with a beat ten times a second."""
         end_s = self.now_s + seconds
@@ -100,8 +96,7 @@ class World:
             self.run(min(0.1, end_s - self.now_s))
 
     def arm(self) -> None:
-        self.run_until(lambda: self.of_kind("H"), 1)
-        assert self.tell(Arm(int(self.of_kind("H")[-1][4]))) == "ok"
+        assert self.tell(Arm(self._boot)) == "ok"
 
     def of_kind(self, letter: str) -> list[list[str]]:
         return [fields for fields in self.said if fields[0] == letter]
@@ -117,9 +112,8 @@ class World:
 
     def drives(self) -> list[tuple[float, int]]:
         """When the drive pin changed, and to what."""
-        seconds, levels = (ctypes.c_double * 10000)(), (ctypes.c_int * 10000)()
-        count = self._c.world_drives(seconds, levels, 10000)
-        return list(zip(seconds[:count], levels[:count], strict=True))
+        count = self._c.world_drives(self._seconds, self._levels, len(self._seconds))
+        return list(zip(self._seconds[:count], self._levels[:count], strict=True))
 
     @property
     def driven(self) -> bool:
@@ -151,6 +145,10 @@ class World:
     def hang(self) -> bool:
         """Let the watchdog's interrupt come; whether it leaves its mark for the next start."""
         self._c.world_hang()
+        return bool(self._c.world_hung())
+
+    @property
+    def hang_mark(self) -> bool:
         return bool(self._c.world_hung())
 
     def dump_coverage(self) -> None:

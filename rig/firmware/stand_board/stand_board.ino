@@ -144,8 +144,8 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
 /* The speed that the part can make, at double speed, which comes nearest. */
 #define UBRR_VALUE ((F_CPU / 4 / BAUD - 1) / 2)
 #define REAL_BAUD (F_CPU / 8 / (UBRR_VALUE + 1))
-#if BAUD > 1000000
-#error "BAUD must be at most 1000000: the receive interrupt cannot keep up with more"
+#if BAUD < 115200 || BAUD > 1000000
+#error "BAUD must be 115200 (a hello is answered in time) to 1000000 (no byte is lost)"
 #elif REAL_BAUD * 1000 > BAUD * 1022 || REAL_BAUD * 1000 < BAUD * 978
 #error "this crystal does not come within 2.2 percent of BAUD"
 #endif

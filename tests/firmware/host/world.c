@@ -29,12 +29,12 @@ static uint8_t to_receive[65536];
 static uint32_t receive_next, receive_end;
 
 /* What came of it. */
-static char output[1 << 24];
+static char output[1 << 20];
 static uint32_t output_end;
 static struct {
     uint64_t tick;
     int level;
-} drives[10000];
+} drives[1000];
 static uint32_t drive_count;
 static int anew;
 
@@ -179,7 +179,8 @@ static void world_sleep(void) {
 
 /* ---- For the tests. */
 
-void world_begin(uint16_t eeprom_word, uint32_t seed) {
+void world_begin(uint16_t eeprom_word, uint32_t seed, int after_hang) {
+    hung = after_hang ? HUNG : 0;
     eeprom = eeprom_word;
     random_state = seed;
     now_tick = FIRST_TICK + any() % 65536;
