@@ -1,7 +1,7 @@
 /*
  * A motor stand around a simulated ATmega328P.
  *
- *     bench FIRMWARE.elf MOTOR [name=value ...] [feed=FILE]
+ *     bench FIRMWARE.elf MOTOR [name=value ...] [feed=FILE] [loader=FILE.hex]
  *
  * The firmware's serial line is a pseudo terminal, whose path is the first line printed. Its
  * converter inputs and its tachometer see a motor, driven by the throttle pulse while the drive
@@ -15,9 +15,11 @@
  *     0.012345 reset       the firmware started anew
  *
  *     0.012345 surge       the current is far up from here on, until the drive is off
+ *     0.012345 contact 1   the contact at the stop input is open (1) or closed, after bouncing
  *
  * It runs in real time and ends when its standard input does. A line `surge` there lets the
- * current rise, a line `dip` the supply fail for a moment, so that the part resets. With `feed`
+ * current rise, a line `dip` the supply fail for a moment, so that the part resets; `open` opens
+ * the contact, `close` closes it. With `loader` that boot loader is in the part, too. With `feed`
  * it runs as fast as it can instead, and hands the firmware what stands in that file, rows of
  * "seconds bytes-in-hex", until it is used up.
  * The names and what they mean stand in `settings`.
@@ -41,7 +43,10 @@
 #include <avr_uart.h>
 #include <sim_avr.h>
 #include <sim_elf.h>
+#include <sim_hex.h>
+#include <sim_interrupts.h>
 #include <sim_irq.h>
+#include <sim_time.h>
 
 #define CLOCK_HZ 16000000
 #define STEP_US 100      /* of the motor */
@@ -58,6 +63,11 @@ static struct {
     {"divider", 10.0 / 66.0},
     {"thermistors", 2500}, /* millivolts at each */
     {"noise", 2},      /* millivolts, the largest */
+    {"ripple", 0},     /* amps of square ripple, ... */
+    {"ripple_hz", 0},  /* ... so often, ... */
+    {"filter_s", 0},   /* ... behind a filter with this time constant; 0 for none */
+    {"supply_mv", 5000},
+    {"bounce_ms", 0},  /* so long the contact bounces whenever it moves */
 };
 
 static double setting(const char *name) {
@@ -201,19 +211,90 @@ static avr_cycle_count_t step(avr_t *avr_, avr_cycle_count_t when, void *param) 
 
 static avr_irq_t *converter;
 
+/* Square ripple: behind a filter, what that leaves of each odd harmonic. */
+static double ripple(void) {
+    double hz = setting("ripple_hz"), tau = 2 * M_PI * hz * setting("filter_s"), sum = 0;
+    double phase = fmod((double)avr->cycle / CLOCK_HZ * hz, 1);
+    if (tau == 0) return setting("ripple") * (phase < 0.5 ? 1 : -1);
+    for (int k = 1; k < 16; k += 2)
+        sum += sin(2 * M_PI * k * phase - atan(k * tau)) / k / hypot(1, k * tau);
+    return setting("ripple") * 4 / M_PI * sum;
+}
+
 static void on_convert(avr_irq_t *irq, uint32_t value, void *param) {
     (void)irq, (void)param;
     union {
         avr_adc_mux_t mux;
         uint32_t value;
     } which = {.value = value};
+    if (which.mux.kind != ADC_MUX_SINGLE) return;
     double mv = setting("thermistors");
-    if (which.mux.src == 0) mv = amps * setting("mv_per_amp");
+    if (which.mux.src == 0) mv = (amps + (setting("ripple") ? ripple() : 0)) * setting("mv_per_amp");
     if (which.mux.src == 1) mv = volts * 1000 * setting("divider");
     mv += setting("noise") * (2.0 * rand() / RAND_MAX - 1);
     /* The simulated part has 1023 steps where the real one has 1024. */
-    mv = fmin(fmax(mv * 1024 / 1023, 0), 4999);
+    mv = fmin(fmax(mv * 1024 / 1023, 0), setting("supply_mv") - 1);
     avr_raise_irq(converter + which.mux.src, (uint32_t)(mv + 0.5));
+}
+
+/* The simulated part lacks two things that its data sheet has. Timer 1's compare B starts a
+ * conversion, when that is asked for: "ADC Auto Trigger Source". And when the watchdog's interrupt
+ * is not executed before the next time-out, a reset is applied: "Watchdog Timer". */
+
+#define ADCSRB 0x7B
+#define WDTCSR 0x60
+#define WDIE 6
+enum { WATCHDOG_VECTOR = 6, COMPARE_B_VECTOR = 12 };
+
+static void on_compare_b(avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq, (void)param;
+    if (value && (avr->data[ADCSRB] & 7) == 5) avr_raise_irq(converter + ADC_IRQ_IN_TRIGGER, 1);
+}
+
+static avr_cycle_count_t deafen_watchdog(avr_t *avr_, avr_cycle_count_t when, void *param) {
+    (void)when;
+    avr_int_vector_t *vector = param;
+    if (vector->pending) avr_->data[WDTCSR] &= ~(1 << WDIE);
+    return 0;
+}
+
+static void on_watchdog(avr_irq_t *irq, uint32_t value, void *param) {
+    (void)irq;
+    if (value) avr_cycle_timer_register_usec(avr, 1000, deafen_watchdog, param);
+}
+
+static void complete_part(void) {
+    avr_irq_register_notify(
+        avr_get_interrupt_irq(avr, COMPARE_B_VECTOR) + AVR_INT_IRQ_PENDING, on_compare_b, NULL);
+    for (int i = 0; i < avr->interrupts.vector_count; i++) {
+        avr_int_vector_t *vector = avr->interrupts.vector[i];
+        if (vector->vector == WATCHDOG_VECTOR)
+            avr_irq_register_notify(vector->irq + AVR_INT_IRQ_PENDING, on_watchdog, vector);
+    }
+}
+
+/* ---- The contact at the stop input. */
+
+static avr_irq_t *stop_input;
+static int opened;
+static avr_cycle_count_t bounces_until;
+
+static avr_cycle_count_t bounce(avr_t *avr_, avr_cycle_count_t when, void *param) {
+    (void)param;
+    if (when >= bounces_until) {
+        avr_raise_irq(stop_input, opened);
+        tell("contact", opened ? "1" : "0");
+        return 0;
+    }
+    avr_raise_irq(stop_input, rand() & 1);
+    return when + avr_usec_to_cycles(avr_, 100 + rand() % 500);
+}
+
+static void move_contact(int open) {
+    opened = open;
+    bounces_until = avr->cycle + avr_usec_to_cycles(avr, 1000 * setting("bounce_ms"));
+    tell("moved", open ? "1" : "0");
+    avr_cycle_timer_register(avr, 1, bounce, NULL);
 }
 
 /* ---- The serial line. */
@@ -318,6 +399,7 @@ static void on_reset(avr_t *avr_) {
     pulse_began = 0;
     uart_takes = 1;
     tell("reset", "");
+    avr_raise_irq(stop_input, opened);
     avr_cycle_timer_register_usec(avr_, STEP_US, step, NULL);
 }
 
@@ -327,6 +409,21 @@ static void no_log(avr_t *avr_, const int level, const char *format, va_list val
     (void)avr_, (void)level, (void)format, (void)values;
 }
 
+/* Put a boot loader into the part, and have it start there. */
+static int load_loader(const char *path) {
+    ihex_chunk_p chunks = NULL;
+    int count = read_ihex_chunks(path, &chunks);
+    uint32_t lowest = UINT32_MAX;
+    for (int i = 0; i < count; i++) {
+        if (chunks[i].size == 0 || chunks[i].baseaddr + chunks[i].size > 32768) continue;
+        memcpy(avr->flash + chunks[i].baseaddr, chunks[i].data, chunks[i].size);
+        if (chunks[i].baseaddr < lowest && chunks[i].size > 16) lowest = chunks[i].baseaddr;
+    }
+    avr->codeend = 32768;
+    avr->reset_pc = avr->pc = lowest;
+    return count > 0;
+}
+
 static double wall_s(void) {
     struct timespec now;
     clock_gettime(CLOCK_MONOTONIC, &now);
@@ -334,14 +431,15 @@ static double wall_s(void) {
 }
 
 int main(int count, char **words) {
-    const char *food = NULL;
+    const char *food = NULL, *loader = NULL;
     if (count < 3) {
-        fprintf(stderr, "usage: bench FIRMWARE.elf MOTOR [name=value ...] [feed=FILE]\n");
+        fprintf(stderr, "usage: bench FIRMWARE.elf MOTOR [name=value ...] [feed=FILE] [loader=FILE]\n");
         return 2;
     }
     read_motor(words[2]);
     for (int i = 3; i < count; i++) {
         if (!strncmp(words[i], "feed=", 5)) food = words[i] + 5;
+        else if (!strncmp(words[i], "loader=", 7)) loader = words[i] + 7;
         else change_setting(words[i]);
     }
 
@@ -356,8 +454,13 @@ int main(int count, char **words) {
     avr_init(avr);
     avr_load_firmware(avr, &firmware);
     avr->frequency = CLOCK_HZ;
-    avr->vcc = avr->avcc = avr->aref = 5000;
+    avr->vcc = avr->avcc = avr->aref = setting("supply_mv");
     avr->sleep = no_sleep;
+
+    if (loader && !load_loader(loader)) {
+        fprintf(stderr, "bench: cannot read %s\n", loader);
+        return 2;
+    }
 
     tachometer = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0);
     converter = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0);
@@ -366,6 +469,8 @@ int main(int count, char **words) {
     avr_irq_register_notify(avr_io_getirq(avr, port_d, 4), on_drive, NULL);
     avr_irq_register_notify(
         avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), on_convert, NULL);
+    stop_input = avr_io_getirq(avr, port_d, 2);
+    complete_part();
     open_line();
     connect_uart();
     part_reset = avr->reset;
@@ -392,6 +497,8 @@ int main(int count, char **words) {
             if (*event == 's') {
                 surging = 1;
                 tell("surge", "");
+            } else if (*event == 'o' || *event == 'c') {
+                move_contact(*event == 'o');
             } else {
                 avr_reset(avr);
             }
