@@ -30,26 +30,22 @@ from rig.analysis.answers import (
 from rig.analysis.conditions import conditions
 from rig.analysis.contrasts import Contrast, Floats, Model, critical, family_critical
 from rig.analysis.effects import Critical, Effects, Estimate, Part, RunTable, stand_parts
-from rig.analysis.inference import grubbs
+from rig.analysis.estimates import OPERATING, estimates
 from rig.analysis.order import (
     IN_TURN,
     ONE_AFTER_THE_OTHER,
     THERE_AND_BACK,
     UNKNOWN,
     Order,
-    drift_choice,
-    widened,
 )
-from rig.analysis.powertrain import Alternative, Point, alternatives, motor_at, vehicle_speed
+from rig.analysis.powertrain import Alternative, vehicle_speed
 from rig.analysis.rises import judged_rise
 from rig.analysis.runs import Run
-from rig.analysis.trend import lack_of_fit, levels_of, slope_factors
+from rig.analysis.suspects import suspects
+from rig.analysis.trend import levels_of, trend
+from rig.analysis.usable import has, lacking, usable
 from rig.analysis.verdict import Evidence, Stops, verdict
 from rig.errors import SettingsError
-from rig.stand.quantities import is_column, label_of
-
-USABLE = ("done", "imported")
-"""Outcomes of runs that can be compared; what nobody watched is judged by its steady part."""
 
 RATIO_FROM_RUNS = 3
 """With two runs of a setup, a scatter that comes out small by chance makes a ratio look determined:
@@ -59,7 +55,6 @@ _NO_CHANGE = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm", "bridged_pct", "recorded_s"})
 _TRENDS = ("speed_rpm", "current_a", "power_w")
 _SUSPECTS = ("speed_rpm", "current_a")
-_SUSPECTS_AT = 0.05
 
 ORDER_WORDS = {
     IN_TURN: "The setups were run in turn: a drift over the day does not pass for a change.",
@@ -88,11 +83,11 @@ def compare(
     nothing is left to compare, or a bound asks for what was not measured.
     """
     question = question or Question()
-    used, warnings = _usable(runs, baseline, left_out)
+    used, warnings = usable(runs, baseline, left_out)
     others = [s for s in dict.fromkeys(run.setup for run in used) if s != baseline]
     table = _Table(used, runs, baseline, others, question)
     table.refuse_unmeasured()
-    warnings += [*table.missing(), *table.suspects()]
+    warnings += [*lacking(used, table.quantities), *table.suspects()]
     variants = tuple(table.comparison(other) for other in others)
     return Comparisons(
         baseline,
@@ -103,55 +98,6 @@ def compare(
         tuple(used),
         tuple(runs),
     )
-
-
-def _usable(
-    runs: Sequence[Run], baseline: str, left_out: Sequence[str]
-) -> tuple[list[Run], list[str]]:
-    setups = list(dict.fromkeys(run.setup for run in runs))
-    if baseline not in setups:
-        found = f"The setups found are: {', '.join(map(repr, setups)) or 'none'}."
-        raise SettingsError(
-            f"no run has the setup {baseline!r}",
-            where="--baseline",
-            to_do="\n  ".join([found, *left_out]),
-        )
-    used: list[Run] = []
-    warnings = list(left_out)
-    for run in runs:
-        if run.outcome not in USABLE:
-            warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
-        elif run.left_out:
-            warnings.append(f"{run.name} is left out: {run.left_out}")
-        elif not run.figures:
-            warnings.append(f"{run.name} is left out: it has no steady part")
-        elif not any(math.isfinite(value) for value in run.figures.values()):
-            warnings.append(f"{run.name} is left out: none of its readings is valid")
-        else:
-            used.append(run)
-    for setup in setups:
-        count = sum(run.setup == setup for run in used)
-        if count == 0:
-            warnings.append(f"setup {setup!r} has no run that can be used")
-        if count == 1:
-            warnings.append(
-                f"setup {setup!r} has one run: its scatter is not known, and so no interval is"
-            )
-    kept = {run.setup for run in used}
-    if baseline not in kept or len(kept) < 2:
-        raise SettingsError(
-            "a comparison needs usable runs of the baseline and of one more setup",
-            to_do="\n  ".join(warnings) or "Record runs of a second setup with --setup.",
-        )
-    stands = sorted({run.stand_name for run in used})
-    if len(stands) > 1:
-        raise SettingsError(
-            f"the runs come from different stands: {', '.join(map(repr, stands))}",
-            where="captures",
-            to_do="Compare runs of one stand: what two stands read wrong does not cancel.",
-        )
-    began = [run.began_s for run in used]
-    return ([used[i] for i in np.argsort(began, kind="stable")], warnings)
 
 
 class _Table:
@@ -170,7 +116,7 @@ class _Table:
         self.quantities = [
             name
             for name in dict.fromkeys(name for run in runs for name in run.figures)
-            if name not in _SKIPPED and any(_has(run, name) for run in runs)
+            if name not in _SKIPPED and any(has(run, name) for run in runs)
         ]
         self.conditions = cache(self._conditions)
         self._table_of = cache(self._make_table)
@@ -180,16 +126,14 @@ class _Table:
 
     def _table(self, *names: str) -> RunTable | None:
         """The runs that have all of `names`; None where a setup that is compared has none."""
-        rows = tuple(i for i, run in enumerate(self.runs) if all(_has(run, n) for n in names))
+        rows = tuple(i for i, run in enumerate(self.runs) if all(has(run, n) for n in names))
         return self._table_of(rows)
 
     def _make_table(self, rows: tuple[int, ...]) -> RunTable | None:
         runs = tuple(self.runs[row] for row in rows)
         if self.baseline not in {run.setup for run in runs}:
             return None
-        names = [
-            n for n in self.quantities if n in self._compared and all(_has(r, n) for r in runs)
-        ]
+        names = [n for n in self.quantities if n in self._compared and all(has(r, n) for r in runs)]
         columns = [
             [run.figures[name] if _in_kelvin(name) else math.log(run.figures[name]) for run in runs]
             for name in names
@@ -209,7 +153,7 @@ class _Table:
             if not name.endswith(_NO_CHANGE)
             and (
                 _in_kelvin(name)
-                or all(run.figures[name] > 0.0 for run in self.runs if _has(run, name))
+                or all(run.figures[name] > 0.0 for run in self.runs if has(run, name))
             )
         }
 
@@ -227,16 +171,12 @@ class _Table:
             return of.contrasts(self.baseline, other)
 
         effects = Effects(table, compared, self._critical(table))
-        parts = [*self._stand_parts(table, effects.weights), *self._condition_parts(other)]
+        parts = [*stand_parts(table, effects.weights, _is_log), *self._condition_parts(other)]
         parts = [efficiency.with_index(part) for part in parts]
         if efficiency.INDEX in table.names:
             pair = _of(table.runs, self.baseline, other)
             parts += efficiency.own_parts(effects, pair, self.baseline, other, self.question)
         return replace(effects, parts=parts)
-
-    @staticmethod
-    def _stand_parts(table: RunTable, weights: Floats) -> list[Part]:
-        return stand_parts(table, weights, lambda name: not _in_kelvin(name))
 
     def _condition_parts(self, other: str) -> list[Part]:
         return [Part(c.name, c.effects) for c in self.conditions(other) if c.effects]
@@ -280,7 +220,7 @@ class _Table:
             found,
             verdict(evidence, self.question.worth_pct),
             self.conditions(other),
-            self._alternatives(speed),
+            self._estimates(speed),
             order=ORDER_WORDS[order.kind],
             vehicle_speed=self._vehicle_speed(speed),
         )
@@ -292,7 +232,7 @@ class _Table:
 
     def _change(self, quantity: str, other: str) -> Change | None:
         before, after = (
-            np.array([r.figures[quantity] for r in self.runs if r.setup == s and _has(r, quantity)])
+            np.array([r.figures[quantity] for r in self.runs if r.setup == s and has(r, quantity)])
             for s in (self.baseline, other)
         )
         if not len(before) or not len(after):
@@ -373,27 +313,12 @@ class _Table:
             return None
         return vehicle_speed(100.0, speed.change)
 
-    def _alternatives(self, speed: Change | None) -> tuple[Alternative, ...]:
+    def _estimates(self, speed: Change | None) -> tuple[Alternative, ...]:
         """Other ways to the speed that this change gave, from where the baseline runs."""
-        needed = ("speed_rpm", "current_a", "power_w")
-        runs = [r for r in _of(self.runs, self.baseline) if all(_has(r, n) for n in needed)]
-        if speed is None or speed.change is None or not runs or not set(needed) <= self._compared:
+        if speed is None or speed.change is None or not set(OPERATING) <= self._compared:
             return ()
-        rpm, amps, watts = (float(np.mean([run.figures[n] for run in runs])) for n in needed)
-        point = Point(rpm, watts / amps, amps)
-        throttle = runs[0].throttle[-1][0] / 100.0 if runs[0].throttle else 1.0
-        kv = self.question.kv_rpm_per_v
-        return tuple(
-            alternatives(
-                motor_at(point, kv_rpm_per_v=kv, throttle=throttle),
-                point,
-                wanted_pct=speed.change,
-                gear=self.question.gear,
-                cells=runs[0].cells,
-                limits=runs[0].limits,
-                rest_v=_mean(runs, "voltage_rest_v"),
-            )
-        )
+        runs = [r for r in _of(self.runs, self.baseline) if all(has(r, n) for n in OPERATING)]
+        return estimates(runs, speed.change, self.question)
 
     # All setups at once
 
@@ -401,7 +326,7 @@ class _Table:
         """How far each quantity drifted from the first run to the last, in percent."""
         table = self._table()
         assert table is not None
-        if not any(table.order(self.baseline, other).takes_out_drift for other in self.others):
+        if not self._drifts_in(table):
             return {}
         drift = Model(table.setups, table.values, table.time_s).drift()
         result = {}
@@ -423,26 +348,10 @@ class _Table:
         if not levels:
             return ()
         return tuple(
-            self._trend(table, levels, quantity)
+            trend(table, levels, quantity, log=_is_log)
             for quantity in _TRENDS
             if (table := self._table(quantity)) is not None and quantity in table.names
             if levels_of(table.setups)
-        )
-
-    def _trend(self, table: RunTable, levels: dict[str, float], quantity: str) -> Trend:
-        factors = slope_factors(levels, table.setups)
-        lined, share = drift_choice(table.setups, table.time_s.tolist(), factors)
-        model = Model(table.setups, table.values, table.time_s if lined else None)
-        side = widened(model.combination(factors), share)
-        parts = self._stand_parts(table, side.weights)
-        effects = Effects(table, lambda _: (side,), critical, parts)
-        found = effects.estimate(quantity)
-        column = table.values[:, table.names.index(quantity)]
-        return Trend(
-            quantity,
-            _pct(found.value),
-            found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
-            lack_of_fit([levels[setup] for setup in table.setups], column, degree=1)[1],
         )
 
     # Warnings
@@ -457,61 +366,30 @@ class _Table:
                     to_do=f"Measured are: {', '.join(self.quantities)}.",
                 )
 
-    def missing(self) -> list[str]:
-        """The measured quantities that some of the runs lack."""
-        words = []
-        for column in filter(is_column, self.quantities):
-            without = [run.name for run in self.runs if not _has(run, column)]
-            if without:
-                words.append(f"{label_of(column)} is compared without {', '.join(without)}")
-        return words
-
     def suspects(self) -> list[str]:
-        """Runs that stand out, by Grubbs' test; 5 % for all tests together (Bonferroni)."""
-        setups = list(dict.fromkeys(run.setup for run in self.runs))
-        tests = [
-            (table, setup, quantity)
+        """Runs that stand out in what is watched."""
+        tables = [
+            (quantity, table, self._drifts_in(table))
             for quantity in _SUSPECTS
             if (table := self._table(quantity)) is not None and quantity in table.names
-            for setup in setups
-            if table.setups.count(setup) > 2
         ]
-        words = []
-        for table, setup, quantity in tests:
-            rest = Model(table.setups, table.values, self._drift_of(table)).residuals()
-            rows = [row for row, name in enumerate(table.setups) if name == setup]
-            column = rest[rows, table.names.index(quantity)]
-            found = grubbs(column.tolist(), _SUSPECTS_AT / len(tests))
-            if found is not None:
-                words.append(
-                    f"{table.runs[rows[found]].name} stands out in {quantity} among the runs "
-                    f"of {setup!r} (Grubbs' test, 5 % for all {len(tests)} tests together); it "
-                    "is kept: look at it"
-                )
-        return words
+        return suspects(tables)
 
-    def _drift_of(self, table: RunTable) -> Floats | None:
-        lined = any(
-            table.order(self.baseline, o).takes_out_drift for o in self.others if o in table.setups
-        )
-        return table.time_s if lined else None
+    def _drifts_in(self, table: RunTable) -> bool:
+        others = [other for other in self.others if other in table.setups]
+        return any(table.order(self.baseline, other).takes_out_drift for other in others)
 
 
 def _of(runs: Sequence[Run], *setups: str) -> list[Run]:
     return [run for run in runs if run.setup in setups]
 
 
-def _mean(runs: Sequence[Run], quantity: str) -> float | None:
-    values = [run.figures[quantity] for run in runs if _has(run, quantity)]
-    return float(np.mean(values)) if values else None
-
-
-def _has(run: Run, quantity: str) -> bool:
-    return math.isfinite(run.figures.get(quantity, math.nan))
-
-
 def _in_kelvin(quantity: str) -> bool:
     return quantity.endswith("_rise")
+
+
+def _is_log(quantity: str) -> bool:
+    return not _in_kelvin(quantity)
 
 
 def _answered(change: Change, found: Estimate) -> Change:

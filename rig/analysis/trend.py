@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
+
+from rig.analysis.answers import Trend
+from rig.analysis.contrasts import Model, critical
+from rig.analysis.effects import Effects, RunTable, stand_parts
+from rig.analysis.order import drift_choice, widened
 
 LEVELS_FROM = 3
 
@@ -41,6 +46,29 @@ def slope_factors(levels: Mapping[str, float], setups: Sequence[str]) -> dict[st
     }
 
 
+def trend(
+    table: RunTable, levels: Mapping[str, float], quantity: str, *, log: Callable[[str], bool]
+) -> Trend:
+    """The change of `quantity` per unit, under the model of the changes.
+
+    Each setup has its own scatter, a straight drift is taken out where that helps, and the
+    stand's components count; `log` says which quantities are logarithms.
+    """
+    factors = slope_factors(levels, table.setups)
+    lined, share = drift_choice(table.setups, table.time_s.tolist(), factors)
+    model = Model(table.setups, table.values, table.time_s if lined else None)
+    side = widened(model.combination(factors), share)
+    parts = stand_parts(table, side.weights, log)
+    found = Effects(table, lambda _: (side,), critical, parts).estimate(quantity)
+    column = table.values[:, table.names.index(quantity)]
+    return Trend(
+        quantity,
+        _pct(found.value),
+        found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
+        lack_of_fit([levels[setup] for setup in table.setups], column, degree=1)[1],
+    )
+
+
 def lack_of_fit(levels: ArrayLike, values: ArrayLike, degree: int) -> tuple[float, float]:
     """F and its probability, for a polynomial against the means of the levels.
 
@@ -61,3 +89,7 @@ def lack_of_fit(levels: ArrayLike, values: ArrayLike, degree: int) -> tuple[floa
     off = weighted - columns @ np.linalg.lstsq(columns, weighted, rcond=None)[0]
     f = float(off @ off) / df_fit / (pure / df_pure)
     return f, float(special.fdtrc(df_fit, df_pure, f))
+
+
+def _pct(logarithm: float) -> float:
+    return 100.0 * math.expm1(logarithm)

@@ -54,24 +54,29 @@ class Evidence:
 
 def verdict(evidence: Evidence, worth_pct: float | None) -> Verdict:
     """The word and the sentence for one variant."""
-    word, reasons = _judged(evidence, worth_pct)
-    parts = [*_stopped(evidence), _changes(evidence), *reasons]
+    word, against, reasons = _judged(evidence, worth_pct)
+    parts = [*_stopped(evidence), _changes(evidence, against), *reasons]
     if word in (CANNOT_TELL, NO_DIFFERENCE):
         parts += _could_have_shown(evidence.speed)
-    return Verdict(word, " ".join([*parts, FIXED]))
+    return Verdict(word, " ".join([*filter(None, parts), FIXED]))
 
 
-def _judged(evidence: Evidence, worth_pct: float | None) -> tuple[str, list[str]]:
+def _judged(evidence: Evidence, worth_pct: float | None) -> tuple[str, str, list[str]]:
+    """The word, how the gain compares with the smallest one, and further reasons."""
     speed = evidence.speed
     if speed is None or speed.change is None:
-        return CANNOT_TELL, ["Speed was not measured in runs of both setups."]
+        return CANNOT_TELL, "", ["Speed was not measured in runs of both setups."]
     if speed.ci95 is None:
-        return CANNOT_TELL, [
-            "One run of a setup does not show how far runs scatter: run each at least three "
-            "times, in turn."
-        ]
+        return (
+            CANNOT_TELL,
+            "",
+            [
+                "One run of a setup does not show how far runs scatter: run each at least three "
+                "times, in turn."
+            ],
+        )
     if not evidence.order.separates:
-        return CANNOT_TELL, [_order_reason(evidence)]
+        return CANNOT_TELL, "", [_order_reason(evidence)]
     low, high = speed.ci95
     costs = [_cost(bound, change) for bound, change in evidence.costs]
     passed = [text for certain, text in costs if certain]
@@ -84,16 +89,15 @@ def _judged(evidence: Evidence, worth_pct: float | None) -> tuple[str, list[str]
         )
     if worth_pct is None:
         word = FASTER if low > 0.0 else SLOWER if high < 0.0 else NO_DIFFERENCE
-        return word, passed + doubts
+        return word, "", passed + doubts
     wanted = f"the {worth_pct:g} % that is worth having"
     if high < worth_pct:
-        return NOT_WORTH, [f"That is less than {wanted}.", *passed, *doubts]
-    if passed:
-        return NOT_WORTH, [*passed, *doubts]
+        return NOT_WORTH, f"less than {wanted}", passed + doubts
     if low > worth_pct:
-        reasons = [f"That is more than {wanted}.", *doubts]
-        return (CANNOT_TELL if doubts else WORTH), reasons
-    return CANNOT_TELL, [f"It may be more or less than {wanted}.", *_largest(evidence), *doubts]
+        word = NOT_WORTH if passed else CANNOT_TELL if doubts else WORTH
+        return word, f"more than {wanted}", passed + doubts
+    word = NOT_WORTH if passed else CANNOT_TELL
+    return word, f"perhaps more than {wanted}", [*passed, *_largest(evidence), *doubts]
 
 
 def _cost(bound: Bound, change: Change | None) -> tuple[bool, str]:
@@ -148,23 +152,24 @@ def _stopped(evidence: Evidence) -> list[str]:
     ]
 
 
-def _changes(evidence: Evidence) -> str:
-    """What changed, and at what cost."""
+def _changes(evidence: Evidence, against: str) -> str:
+    """What changed, and at what cost; `against` follows the change of speed."""
     speed, current, efficiency = evidence.speed, evidence.current, evidence.efficiency
     if speed is None or speed.change is None:
         return ""
     sentence = f"Speed changed by {_text(speed, 'at 95 % confidence')}"
-    if current is not None and current.change is not None:
-        sentence += f", current by {_text(current)}"
     if evidence.order.kind == THERE_AND_BACK:
         sentence += ", whatever drift in one direction there was"
+    sentence += f": {against}." if against else "."
+    if current is not None and current.change is not None:
+        sentence += f" Current changed by {_text(current)}."
     if efficiency.value is None or efficiency.ci95 is None:
-        return f"{sentence}."
+        return sentence
     low, high = efficiency.ci95
     amount = _amount(efficiency.value, efficiency.ci95, "%")
     shown = f"changed by {amount}" if low > 0.0 or high < 0.0 else f"shows no change: {amount}"
     return (
-        f"{sentence}. Efficiency {shown}, assuming that the rotor's power goes with about the "
+        f"{sentence} Efficiency {shown}, assuming that the rotor's power goes with about the "
         "cube of speed."
     )
 

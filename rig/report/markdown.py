@@ -59,7 +59,7 @@ def _variant(item: Comparison) -> Iterator[str]:
         yield from ("", _text(alternative_title(item)), "")
         yield from _table(ALTERNATIVE_HEADS, alternatives)
         yield from ("", f"- {_text(ESTIMATED)}")
-    yield from (f"- not the change under test: {_text(line)}" for line in condition_lines(item))
+    yield from (f"- difference in the conditions: {_text(line)}" for line in condition_lines(item))
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:

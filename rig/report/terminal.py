@@ -154,7 +154,7 @@ def _print_comparison(comparison: Comparison) -> None:
         print_table(ALTERNATIVE_HEADS, rows, title=alternative_title(comparison))
         _say(ESTIMATED)
     for line in condition_lines(comparison):
-        _say(f"not the change under test: {line}")
+        _say(f"difference in the conditions: {line}")
 
 
 def _say(line: str) -> None:

@@ -79,4 +79,4 @@ def test_it_is_said_in_words_that_a_tester_uses(item: Comparison) -> None:
     assert item.verdict.word == "worth it"
     assert "Speed changed by +1.59 %" in item.verdict.sentence
     assert "Efficiency changed by -1.1" in item.verdict.sentence
-    assert "current by +6." in item.verdict.sentence
+    assert "Current changed by +6." in item.verdict.sentence

@@ -146,7 +146,7 @@ def test_stops_and_warnings_of_the_variant_are_in_the_word() -> None:
 
 def test_a_large_cost_is_in_the_sentence() -> None:
     found = judged(made(0.0065, current=0.70)).verdict
-    assert "current by +70.0" in found.sentence
+    assert "Current changed by +70.0" in found.sentence
 
 
 def test_one_run_and_no_speed_cannot_tell() -> None:
