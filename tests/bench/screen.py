@@ -171,7 +171,8 @@ class Shown:
                 share = self._bytes_per_s
                 if share != 0:
                     at_once = 65536 if share is None else share // 20
-                    self._drawn += os.read(self._terminal.master, at_once)
+                    drawn = os.read(self._terminal.master, at_once)
+                    self._drawn += drawn  # not in one: it may be emptied while we wait
                 if share is not None:
                     time.sleep(0.05)
         except OSError:
