@@ -44,6 +44,9 @@ class Status(IntFlag):
     HEARTBEAT = 8
     WATCHDOG = 16
     REJECTED = 32
+    EDGES = 64
+    BUTTON = 128
+    FAULT = 256
 
 
 STATUS_LIMIT = 1 << 16

@@ -73,7 +73,7 @@ def test_a_run_in_a_terminal(
         front.text()
     assert (front.received - before) / (time.monotonic() - began_s) < MOST_BYTES_PER_S
     front.press("\x1b")
-    text = front.wait_for("energy, Wh")
+    text = front.wait_for("Energy, Wh")
     assert not driven(truth)
     assert "operator: the operator stopped the run" in text and "Speed, rpm" in text
     front.press("d")
@@ -174,7 +174,7 @@ def test_a_slow_or_stopped_terminal_delays_no_stop(
     front.read_slowly(bytes_per_s, lambda: list(tmp_path.glob("*.parquet")))
     # What could not be drawn meanwhile is, once the terminal takes it.
     text = front.wait_for("Done")
-    for words in ("operator: the operator stopped the run", "Speed, rpm", "energy, Wh"):
+    for words in ("operator: the operator stopped the run", "Speed, rpm", "Energy, Wh"):
         assert words in text
     front.press("d")
     assert front.until_over() == 3

@@ -49,6 +49,7 @@
 #include <sim_time.h>
 
 #define CLOCK_HZ 16000000
+#define FLASH 32768
 #define STEP_US 100      /* of the motor */
 #define SURGE_AMPS 120
 #define CATCH_UP_S 0.05  /* after this machine was busy, do not run after it for longer */
@@ -279,14 +280,21 @@ static avr_irq_t *stop_input;
 static int opened;
 static avr_cycle_count_t bounces_until;
 
+/* The contact goes against the pin's pull-up, or leaves the pin to it. */
+static void touch(int open) {
+    avr_ioport_external_t pin = {.name = 'D', .mask = 1 << 2, .value = open << 2};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &pin);
+    avr_raise_irq(stop_input, open);
+}
+
 static avr_cycle_count_t bounce(avr_t *avr_, avr_cycle_count_t when, void *param) {
     (void)param;
     if (when >= bounces_until) {
-        avr_raise_irq(stop_input, opened);
+        touch(opened);
         tell("contact", opened ? "1" : "0");
         return 0;
     }
-    avr_raise_irq(stop_input, rand() & 1);
+    touch(rand() & 1);
     return when + avr_usec_to_cycles(avr_, 100 + rand() % 500);
 }
 
@@ -399,7 +407,7 @@ static void on_reset(avr_t *avr_) {
     pulse_began = 0;
     uart_takes = 1;
     tell("reset", "");
-    avr_raise_irq(stop_input, opened);
+    touch(opened);
     avr_cycle_timer_register_usec(avr_, STEP_US, step, NULL);
 }
 
@@ -409,17 +417,20 @@ static void no_log(avr_t *avr_, const int level, const char *format, va_list val
     (void)avr_, (void)level, (void)format, (void)values;
 }
 
-/* Put a boot loader into the part, and have it start there. */
+/* Put a boot loader into the part, and have it start there. Debian's build of the usual one has 532
+ * bytes, 20 more than its place: it gets the next larger boot section, and knows no addresses. */
 static int load_loader(const char *path) {
     ihex_chunk_p chunks = NULL;
     int count = read_ihex_chunks(path, &chunks);
     uint32_t lowest = UINT32_MAX;
     for (int i = 0; i < count; i++) {
-        if (chunks[i].size == 0 || chunks[i].baseaddr + chunks[i].size > 32768) continue;
-        memcpy(avr->flash + chunks[i].baseaddr, chunks[i].data, chunks[i].size);
-        if (chunks[i].baseaddr < lowest && chunks[i].size > 16) lowest = chunks[i].baseaddr;
+        uint32_t at = chunks[i].baseaddr;
+        if (at + chunks[i].size > FLASH) at -= 512;
+        if (chunks[i].size == 0 || at + chunks[i].size > FLASH) continue;
+        memcpy(avr->flash + at, chunks[i].data, chunks[i].size);
+        if (at < lowest) lowest = at;
     }
-    avr->codeend = 32768;
+    avr->codeend = FLASH;
     avr->reset_pc = avr->pc = lowest;
     return count > 0;
 }
@@ -471,6 +482,7 @@ int main(int count, char **words) {
         avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_OUT_TRIGGER), on_convert, NULL);
     stop_input = avr_io_getirq(avr, port_d, 2);
     complete_part();
+    touch(0);
     open_line();
     connect_uart();
     part_reset = avr->reset;

@@ -14,10 +14,17 @@ LISTENER = SKETCHES / "listener" / "listener.ino"
 
 INSTALL = "apt-get install simavr libsimavr-dev gcc-avr avr-libc binutils-avr gcc arduino-core-avr"
 CORE = Path("/usr/share/arduino/hardware/arduino/avr")
-NEEDED = (Path("/usr/include/simavr/sim_avr.h"), CORE / "cores" / "arduino" / "Arduino.h")
-MISSING = not all(map(shutil.which, ("avr-gcc", "avr-g++", "avr-size", "gcc"))) or not all(
-    path.exists() for path in NEEDED
-)
+COMPILER_MISSING = not all(map(shutil.which, ("avr-gcc", "avr-g++", "avr-size", "gcc")))
+SIMULATOR_MISSING = not Path("/usr/include/simavr/sim_avr.h").exists()
+CORE_MISSING = not (CORE / "cores" / "arduino" / "Arduino.h").exists()
+MISSING = COMPILER_MISSING or SIMULATOR_MISSING or CORE_MISSING
+
+LOADERS = {
+    "no boot loader": None,
+    "old boot loader": CORE / "bootloaders" / "atmega" / "ATmegaBOOT_168_atmega328.hex",
+    "usual boot loader": CORE / "bootloaders" / "optiboot" / "optiboot_atmega328.hex",
+}
+"""The old one leaves the watchdog as it is; the usual one hides why the part was reset."""
 
 # Baud, lines per second, and conversions for each that the part can make in that time.
 RATES = [(115200, 100, 16), (250000, 200, 16), (1000000, 500, 4)]

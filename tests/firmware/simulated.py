@@ -43,6 +43,7 @@ class Chip:
         assert self.process.stdout
         self.port = self.process.stdout.readline().split()[1]
         self.log: list[tuple[float, str, str]] = []
+        self.conversions = 16
         threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
@@ -70,7 +71,8 @@ class Chip:
             time.sleep(0.01)
 
     def suffer(self, event: str) -> None:
-        """Let a `surge` of current come, or a `dip` of the supply, which resets the part."""
+        """Let a `surge` of current come, or a `dip` of the supply, which resets the part; `open`
+        or `close` the contact at the stop input."""
         assert self.process.stdin
         print(event, file=self.process.stdin, flush=True)
 

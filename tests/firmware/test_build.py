@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.firmware import build
+from tests.firmware import bounds, build
 from tests.firmware.simulated import Host, running
 
 # The part's data sheet (ATmega328P, "Features"): 32 kB of flash, 2 kB of RAM.
@@ -27,10 +27,26 @@ def test_it_builds_without_a_warning_in_half_of_the_part(folder: Path, language:
     fits_in_half(language, elf)
 
 
+@pytest.mark.parametrize("language", ["c", "c++"])
+@pytest.mark.parametrize(("baud", "line_hz", "conversions"), build.RATES)
+def test_no_received_byte_waits_too_long_and_the_stack_has_room(
+    folder: Path, baud: int, line_hz: int, conversions: int, language: str
+) -> None:
+    options = (f"-DBAUD={baud}", f"-DLINE_HZ={line_hz}", f"-DCONVERSIONS={conversions}")
+    elf, _ = build.board(folder, "-DSTOP_INPUT=1", *options, language=language)
+    found = bounds.report(elf)
+    allowed = bounds.allowed_cycles(baud)
+    print(*bounds.rows(found), f"allowed at {baud}: {allowed:.0f}", sep="\n")
+    assert set(found.cycles) == {*bounds.VECTORS.values()} - {"watchdog"}
+    assert found.wait <= allowed
+    assert found.ram + found.stack <= bounds.RAM
+
+
 @pytest.mark.parametrize("source", [build.BOARD, build.LISTENER], ids=["board", "listener"])
 def test_it_builds_as_a_sketch_and_introduces_itself(
-    folder: Path, bench: Path, source: Path
+    folder: Path, bench: Path, core: Path, source: Path
 ) -> None:
+    assert core.exists()
     elf = build.sketch(folder / source.stem, source)
     fits_in_half(f"{source.stem} as a sketch", elf)
     with running(bench, elf) as chip:

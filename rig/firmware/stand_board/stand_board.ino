@@ -243,16 +243,15 @@ ISR(TIMER1_CAPT_vect) {
 /* ---- The throttle: the timer itself changes the pin; we tell it when the next time is. */
 
 static volatile uint16_t pulse = TICKS(IDLE_US);
+static uint16_t rise_tick;
 
 ISR(TIMER1_COMPA_vect) {
-    static uint16_t length;
     if (TCCR1A & _BV(COM1A0)) { /* it has just risen */
         TCCR1A = _BV(COM1A1);   /* next it falls */
-        length = pulse;
-        OCR1A += length;
+        OCR1A = rise_tick + pulse;
     } else {
         TCCR1A = _BV(COM1A1) | _BV(COM1A0);
-        OCR1A += TICKS(PULSE_EVERY_US) - length;
+        OCR1A = rise_tick += TICKS(PULSE_EVERY_US);
     }
 }
 
@@ -860,9 +859,8 @@ static void listen(void) {
 
 #define HUNG 0x4B75
 
-/* Both are kept where the C start-up code does not clear them. */
+/* Kept where the C start-up code does not clear it. */
 static uint16_t hung __attribute__((section(".noinit")));
-static uint8_t reset_cause __attribute__((section(".noinit")));
 
 #ifndef BEGIN_ANEW
 #define BEGIN_ANEW() __asm__ volatile("jmp 0")
@@ -879,7 +877,7 @@ ISR(WDT_vect, ISR_NAKED) {
 /* Runs before anything else: after its reset the watchdog is still on, and short. */
 void first(void) __attribute__((naked, used, section(".init3")));
 void first(void) {
-    reset_cause = MCUSR;
+    if (MCUSR & _BV(WDRF)) hung = HUNG;
     MCUSR = 0;
     wdt_disable();
 }
@@ -897,7 +895,7 @@ static void start_timer(void) {
     TCCR1A = _BV(COM1A1) | _BV(COM1A0);
     TCCR1B = _BV(ICNC1) | _BV(ICES1) | _BV(CS11); /* rising edges, filtered; a tick is 8 clocks */
     TCNT1 = START_TICK & 0xFFFF;
-    OCR1A = TCNT1 + TICKS(1000);
+    OCR1A = rise_tick = TCNT1 + TICKS(1000);
     line_tick = TCNT1;
     begin_sweep();
     await_round();
@@ -943,7 +941,7 @@ void setup(void) {
     sei();
 
     introduce();
-    if (hung == HUNG || (reset_cause & _BV(WDRF))) {
+    if (hung == HUNG) {
         hung = 0;
         status |= WATCHDOG;
         begin_cut(PSTR("watchdog"));
