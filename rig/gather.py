@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
     from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 7
+FIGURES_VERSION = 8
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -216,7 +216,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         else None,
         "hold_from_s": hold_from_s,
         "left_out": left_out,
-        "utc": meta.utc,
+        "utc": meta.utc or meta.filed,
         "throttle": meta.throttle,
         "stand": meta.stand,
         "hello": meta.hello,

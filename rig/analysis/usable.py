@@ -42,6 +42,8 @@ def usable(
             warnings.append(f"{run.name} is left out: none of its readings is valid")
         else:
             used.append(run)
+    if any(run.outcome == "imported" for run in used):
+        warnings.append("the order of imported logs is that of their files' times")
     for setup in setups:
         count = sum(run.setup == setup for run in used)
         if count == 0:

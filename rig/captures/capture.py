@@ -63,6 +63,8 @@ class Meta:
     schema: int = SCHEMA
     identity: str = ""
     """The same for all exact copies of a run's raw content; see `rig.captures.identity`."""
+    filed: str = ""
+    """When (UTC) a log without a begin time began, by its file's time and its length."""
     calibrated: str = ""
     """When (UTC) the physical columns were computed anew; empty for those of the run itself."""
 

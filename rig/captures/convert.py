@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -157,8 +158,15 @@ class _Maker:
             "told": self._events.get("told"),
             "statistics": self._statistics(end),
         }
+        if not begin.get("utc"):
+            described["filed"] = self._filed()
         kept = {name: begin.get(name) for name in _FROM_BEGIN}
         return Meta.from_dict(finite(kept | described))
+
+    def _filed(self) -> str:
+        """When a log began that ended when its file was last written."""
+        ended_s = self._journal.stat().st_mtime
+        return datetime.fromtimestamp(ended_s - (self._last_s or 0.0), UTC).isoformat()
 
     def _phases(self, blocks: Sequence[Block], fields: Ints, kept: Ints) -> NDArray[np.int8]:
         if self._introduction.is_journal:
