@@ -32,8 +32,7 @@ ENTRY = 4 + 3  # the response, and the jump from the vector
 
 RETURNS = ("ret", "reti")
 SKIPS = ("cpse", "sbrc", "sbrs", "sbic", "sbis")
-TWO = ("adiw sbiw mul muls mulsu fmul fmuls fmulsu ld ldd lds st std sts push pop sbi cbi rjmp "
-       "ijmp").split()  # fmt: skip
+TWO = ["adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st", "std", "sts", "push", "pop", "sbi", "cbi", "rjmp", "ijmp"]  # fmt: skip
 CYCLES = {
     **dict.fromkeys(TWO, 2), "jmp": 3, "rcall": 3, "icall": 3, "call": 4, "lpm": 3, "ret": 4,
     "reti": 4,
@@ -228,8 +227,7 @@ def report(elf: Path) -> Report:
         + max(stacks[VECTORS[number]] for number in interrupts if number not in open_ones)
     )
     cycles = {
-        VECTORS[number]: ENTRY
-        + program.cycles(interrupts[number].start, ("sei",))
+        VECTORS[number]: ENTRY + program.cycles(interrupts[number].start, ("sei",))
         for number in interrupts
         if VECTORS[number] != "watchdog"
     }

@@ -24,7 +24,9 @@ LINE_S = 0.010
 RATE_S = 0.100
 """Edges per second are measured over at least this; a change is seen in the second measurement."""
 
-ARMED, CUT, LIMIT, HEARTBEAT, WATCHDOG, REJECTED, REFUSED, BUTTON, FAULT = (1 << n for n in range(9))
+ARMED, CUT, LIMIT, HEARTBEAT, WATCHDOG, REJECTED, REFUSED, BUTTON, FAULT = (
+    1 << n for n in range(9)
+)
 
 
 def ready(make: Make, **options: int) -> World:

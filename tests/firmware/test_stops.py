@@ -169,7 +169,11 @@ def test_the_stop_input_cuts_and_only_an_arm_ends_it(
             host.listen(0.1)
             assert len(chip.times("drive", "1")) == len(chip.times("drive", "0"))
         assert len(host.of_kind("X")) == 5
-        holds("the stop input opened, or its wire broke", [took - bounce_ms for took in took_ms], least_ms=-bounce_ms)
+        holds(
+            "the stop input opened, or its wire broke",
+            [took - bounce_ms for took in took_ms],
+            least_ms=-bounce_ms,
+        )
 
 
 def surges(chip: Chip, host: Host, hold_ms: int, repeats: int) -> list[float]:
@@ -201,7 +205,7 @@ def test_a_current_beyond_its_limit_is_cut(chip: Chip, hold_ms: int) -> None:
 def test_the_timing_table(
     folder: Path, bench: Path, core: Path, loader: str, baud: int, line_hz: int, conversions: int
 ) -> None:
-    """What firmware_protocol.md's timing table says was seen, at each speed and behind each loader."""
+    """At each speed and behind each boot loader; the worst stand in firmware_protocol.md."""
     assert core.exists()
     elf, _ = build.board(
         folder, "-DTEST_HANG", "-DSTOP_INPUT=1", f"-DBAUD={baud}", f"-DLINE_HZ={line_hz}",

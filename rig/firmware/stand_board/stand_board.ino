@@ -171,11 +171,11 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
 #error "too many conversions a second: lower LINE_HZ or CONVERSIONS"
 #endif
 #define SPARE_TICKS (LINE_TICKS - CONVERSIONS * ROUND_TICKS - GUARD_TICKS)
-/* Delays have units of 2 us. The longest: 0.5 ms, or so long that all delays take 4/5 of the spare
+/* Delays have units of 2 us. The longest: 0.5 ms, or so long that all delays take 9/10 of the spare
  * time on average. */
 #define UNIT TICKS(2)
 #define SPARE_UNITS (SPARE_TICKS / UNIT)
-#define EVEN_DELAY (SPARE_UNITS * 8 / 5 / (CONVERSIONS + 1))
+#define EVEN_DELAY (SPARE_UNITS * 9 / 5 / (CONVERSIONS + 1))
 #define LONGEST_DELAY (EVEN_DELAY > 250 ? 250 : EVEN_DELAY)
 
 enum {
