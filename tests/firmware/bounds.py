@@ -32,7 +32,10 @@ ENTRY = 4 + 3  # the response, and the jump from the vector
 
 RETURNS = ("ret", "reti")
 SKIPS = ("cpse", "sbrc", "sbrs", "sbic", "sbis")
-TWO = ["adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st", "std", "sts", "push", "pop", "sbi", "cbi", "rjmp", "ijmp"]  # fmt: skip
+TWO = (
+    "adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st",
+    "std", "sts", "push", "pop", "sbi", "cbi", "rjmp", "ijmp",
+)  # fmt: skip
 CYCLES = {
     **dict.fromkeys(TWO, 2), "jmp": 3, "rcall": 3, "icall": 3, "call": 4, "lpm": 3, "ret": 4,
     "reti": 4,

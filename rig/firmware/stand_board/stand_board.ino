@@ -64,7 +64,7 @@
 #define BOARD "marram bench"
 #define FIRMWARE "1.0"
 
-#define CHANNELS 6 /* channel 0 is read at A0, channel 1 at A1, and so on; see INPUT */
+#define CHANNELS 6 /* channel 0 is read at A0, channel 1 at A1, and so on; see MUX_OF */
 #define FAST 2     /* the first so many are converted in every round, the others take turns */
 #ifndef CONVERSIONS
 #define CONVERSIONS 16 /* rounds, summed for one data line; a multiple of CHANNELS - FAST */
@@ -76,7 +76,7 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
     "temperature,cells", "reference,supply"};
 #define SHUNT 0     /* the one channel that can be zeroed */
 #define REFERENCE 5 /* the converter's own 1.1 V */
-#define INPUT(channel) ((channel) == REFERENCE ? 14 : (channel))
+#define MUX_OF(channel) ((channel) == REFERENCE ? 14 : (channel))
 
 /* Length of the throttle pulse at 0 and at 1000 thousandths.
  * CAUTION: to a controller that is set to forward and reverse 1000 us is FULL REVERSE, and 1500
@@ -354,7 +354,7 @@ ISR(TIMER1_COMPB_vect, ISR_NOBLOCK) {
 
 static void connect(uint8_t which) {
     channel = which;
-    ADMUX = _BV(REFS0) | INPUT(which); /* against the supply */
+    ADMUX = _BV(REFS0) | MUX_OF(which); /* against the supply */
 }
 
 static void end_sweep(void) {
