@@ -253,7 +253,10 @@ def test_a_journal_cut_at_every_byte_is_read_or_refused(tmp_path: Path) -> None:
             assert read_meta(convert(path)).rows == kept
 
 
-@pytest.mark.parametrize("fault", [0x01, 0x80, 0xFF])
+@pytest.mark.parametrize(
+    "fault",
+    [pytest.param(0x01, marks=pytest.mark.long), pytest.param(0x80, marks=pytest.mark.long), 0xFF],
+)
 def test_a_byte_flipped_anywhere_costs_its_own_line_only(tmp_path: Path, fault: int) -> None:
     whole = _short_run()
     at_introduction = range(whole.index(b"\nH,"), whole.index(b"\nD,") + 1)

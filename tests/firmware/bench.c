@@ -64,6 +64,7 @@ static struct {
     {"divider", 10.0 / 66.0},
     {"thermistors", 2500}, /* millivolts at each */
     {"noise", 2},      /* millivolts, the largest */
+    {"amps", 0},       /* besides those of the motor */
     {"ripple", 0},     /* amps of square ripple, ... */
     {"ripple_hz", 0},  /* ... so often, ... */
     {"filter_s", 0},   /* ... behind a filter with this time constant; 0 for none */
@@ -230,7 +231,7 @@ static void on_convert(avr_irq_t *irq, uint32_t value, void *param) {
     } which = {.value = value};
     if (which.mux.kind != ADC_MUX_SINGLE) return;
     double mv = setting("thermistors");
-    if (which.mux.src == 0) mv = (amps + (setting("ripple") ? ripple() : 0)) * setting("mv_per_amp");
+    if (which.mux.src == 0) mv = (amps + setting("amps") + (setting("ripple") ? ripple() : 0)) * setting("mv_per_amp");
     if (which.mux.src == 1) mv = volts * 1000 * setting("divider");
     mv += setting("noise") * (2.0 * rand() / RAND_MAX - 1);
     /* The simulated part has 1023 steps where the real one has 1024. */

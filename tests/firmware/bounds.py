@@ -32,7 +32,10 @@ ENTRY = 4 + 3  # the response, and the jump from the vector
 
 RETURNS = ("ret", "reti")
 SKIPS = ("cpse", "sbrc", "sbrs", "sbic", "sbis")
-TWO = ["adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st", "std", "sts", "push", "pop", "sbi", "cbi", "rjmp", "ijmp"]  # fmt: skip
+TWO = (
+    "adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st",
+    "std", "sts", "push", "pop", "sbi", "cbi", "rjmp", "ijmp",
+)  # fmt: skip
 CYCLES = {
     **dict.fromkeys(TWO, 2), "jmp": 3, "rcall": 3, "icall": 3, "call": 4, "lpm": 3, "ret": 4,
     "reti": 4,
@@ -117,7 +120,7 @@ class Program:
             elif i.name in ("call", "rcall"):
                 if i.target == i.next:
                     depth += 2  # a frame of two bytes
-                else:
+                elif i.target != 0:  # a function that is not there, and not called
                     callee = self._owner[i.target].name  # type: ignore[index]
                     deepest = max(deepest, depth + self.stack(callee, (*above, name)))
             assert depth < RAM, f"{name} pushes in a loop"
@@ -176,7 +179,7 @@ class Program:
             (self.cycles(i.at, ends) + 1, f.name)
             for f in self.functions.values()
             for i in f.code.values()
-            if i.name == "cli" and not f.name.startswith(("main", "setup", "loop", "_exit"))
+            if i.name == "cli" and f.name not in ("_exit", "__stop_program")
         )
 
 

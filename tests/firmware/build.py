@@ -57,23 +57,30 @@ def at_rate(folder: Path, baud: int, line_hz: int, conversions: int, wrap_s: int
 
 
 def sketch(folder: Path, source: Path) -> Path:
-    """A sketch as the Arduino IDE builds it: C++ with Arduino.h before it, and the core."""
+    """A sketch as the Arduino IDE builds it: C++ with Arduino.h before it, and the core. The
+    compiler may warn of the core, but of the sketch that is an error."""
     core = CORE / "cores" / "arduino"
     options = [
-        *PART, "-w", "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR",
+        *PART, "-DARDUINO=10819", "-DARDUINO_AVR_UNO", "-DARDUINO_ARCH_AVR",
         # avr-libc's float.h hides it from C++.
         "-DDECIMAL_DIG=__DECIMAL_DIG__",
-        "-ffunction-sections", "-fdata-sections", f"-I{core}", f"-I{CORE / 'variants/standard'}",
+        "-ffunction-sections", "-fdata-sections",
+        f"-I{core}", f"-I{CORE / 'variants/standard'}",
     ]  # fmt: skip
     folder.mkdir(parents=True)
     objects: list[Path] = []
     for part in sorted([*core.glob("*.c"), *core.glob("*.cpp"), *core.glob("*.S")]):
         language = {".c": ["-std=gnu11"], ".cpp": ["-std=gnu++11", "-fno-exceptions"]}
         objects.append(folder / f"{part.name}.o")
-        run("avr-gcc", *options, *language.get(part.suffix, []), "-c", part, "-o", objects[-1])
+        run(
+            "avr-gcc", *options, "-w", *language.get(part.suffix, []), "-c", part, "-o", objects[-1]
+        )
     archive, main, elf = folder / "core.a", folder / "main.o", folder / "sketch.elf"
     run("avr-ar", "rcs", archive, *objects)
-    run("avr-gcc", *options, *LANGUAGES["c++"], "-include", "Arduino.h", "-c", source, "-o", main)
+    said = run(
+        "avr-gcc", *options, *LANGUAGES["c++"], "-include", "Arduino.h", "-c", source, "-o", main
+    )
+    assert source.name not in said, said
     run("avr-gcc", *options, "-Wl,--gc-sections", main, archive, "-lm", "-o", elf)
     return elf
 

@@ -81,7 +81,7 @@ MUTATIONS = [
     ("if (sum > 2147483647UL + negative) return false;", ""),
     ("if (c == 0 || length > LONGEST_LINE)", "if (c == 0 || length >= LONGEST_LINE)"),
     ("            spoilt = false;\n", ""),
-    ("            if (spoilt) status |= REJECTED;\n            else hear(line);", "            hear(line);"),
+    ("if (spoilt) status |= REJECTED;\n            else hear(line);", "hear(line);"),
     # Sending.
     ("    sequence += 1 + dropped;", "    sequence += 1;"),
     ("    if (swept) {\n        missed++;\n        return;\n    }", ""),

@@ -205,7 +205,7 @@ def test_a_current_beyond_its_limit_is_cut(chip: Chip, hold_ms: int) -> None:
 def test_the_timing_table(
     folder: Path, bench: Path, core: Path, loader: str, baud: int, line_hz: int, conversions: int
 ) -> None:
-    """What firmware_protocol.md's timing table says was seen, at each speed and behind each loader."""
+    """At each speed and behind each boot loader; the worst stand in firmware_protocol.md."""
     assert core.exists()
     elf, _ = build.board(
         folder, "-DTEST_HANG", "-DSTOP_INPUT=1", f"-DBAUD={baud}", f"-DLINE_HZ={line_hz}",

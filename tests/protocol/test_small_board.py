@@ -181,6 +181,7 @@ def on_a_port(program: Path) -> Iterator[str]:
         os.close(slave)
 
 
+@pytest.mark.long
 def test_it_keeps_every_rule_that_applies_to_it(program: Path) -> None:
     with on_a_port(program) as port:
         found = list(verify_board(port, 115_200))

@@ -27,7 +27,8 @@
  *     PD0 PD1  serial        to the USB adapter
  *
  * The filters at A0 and A1 take away what a controller's switching adds (159 Hz corner; a
- * divider's own resistance lowers it). They settle within 5 ms and change no mean. The product
+ * divider's own resistance lowers it). The one at A0 settles
+ * within 5 ms, at A1, behind a divider, within 50 ms; they change no mean. The product
  * of a mean voltage and a mean current, with a filter or without, leaves out what their ripple
  * does together: R x (rms of the current's ripple)^2, with R the resistance of pack and leads.
  * For 20 A of square ripple and 20 milliohm that is 8 W too much. Capacitors at the controller
@@ -64,7 +65,7 @@
 #define BOARD "marram bench"
 #define FIRMWARE "1.0"
 
-#define CHANNELS 6 /* channel 0 is read at A0, channel 1 at A1, and so on; see INPUT */
+#define CHANNELS 6 /* channel 0 is read at A0, channel 1 at A1, and so on; see MUX_OF */
 #define FAST 2     /* the first so many are converted in every round, the others take turns */
 #ifndef CONVERSIONS
 #define CONVERSIONS 16 /* rounds, summed for one data line; a multiple of CHANNELS - FAST */
@@ -76,7 +77,7 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
     "temperature,cells", "reference,supply"};
 #define SHUNT 0     /* the one channel that can be zeroed */
 #define REFERENCE 5 /* the converter's own 1.1 V */
-#define INPUT(channel) ((channel) == REFERENCE ? 14 : (channel))
+#define MUX_OF(channel) ((channel) == REFERENCE ? 14 : (channel))
 
 /* Length of the throttle pulse at 0 and at 1000 thousandths.
  * CAUTION: to a controller that is set to forward and reverse 1000 us is FULL REVERSE, and 1500
@@ -171,11 +172,11 @@ static const char ABOUT[CHANNELS][24] PROGMEM = {
 #error "too many conversions a second: lower LINE_HZ or CONVERSIONS"
 #endif
 #define SPARE_TICKS (LINE_TICKS - CONVERSIONS * ROUND_TICKS - GUARD_TICKS)
-/* Delays have units of 2 us. The longest: 0.5 ms, or so long that all delays take 4/5 of the spare
+/* Delays have units of 2 us. The longest: 0.5 ms, or so long that all delays take 9/10 of the spare
  * time on average. */
 #define UNIT TICKS(2)
 #define SPARE_UNITS (SPARE_TICKS / UNIT)
-#define EVEN_DELAY (SPARE_UNITS * 8 / 5 / (CONVERSIONS + 1))
+#define EVEN_DELAY (SPARE_UNITS * 9 / 5 / (CONVERSIONS + 1))
 #define LONGEST_DELAY (EVEN_DELAY > 250 ? 250 : EVEN_DELAY)
 
 enum {
@@ -354,7 +355,7 @@ ISR(TIMER1_COMPB_vect, ISR_NOBLOCK) {
 
 static void connect(uint8_t which) {
     channel = which;
-    ADMUX = _BV(REFS0) | INPUT(which); /* against the supply */
+    ADMUX = _BV(REFS0) | MUX_OF(which); /* against the supply */
 }
 
 static void end_sweep(void) {
