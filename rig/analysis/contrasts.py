@@ -112,17 +112,19 @@ def weighted(setups: Sequence[str], values: Floats, weights: Floats, leave: Floa
         covariance += carried * spread
         scatter[mine] = np.diag(spread)
         share[mine] = carried / free
-    form = leave @ np.diag(share) @ leave
-    df = np.array([_satterthwaite(form, scatter[:, q], leave) for q in range(quantities)])
+    df = _satterthwaite((leave * share) @ leave, scatter, float(np.trace(leave)))
     return Contrast(weights @ values, covariance, df, weights)
 
 
-def _satterthwaite(form: Floats, variances: Floats, leave: Floats) -> float:
-    product = form * variances
-    both = float((product * product.T).sum())
-    if not both > 0.0:
-        return float(np.trace(leave))
-    return float(np.trace(product) ** 2 / both)
+def _satterthwaite(form: Floats, variances: Floats, otherwise: float) -> Floats:
+    """The degrees of freedom of a quadratic form of runs with `variances`, shape (runs, q).
+
+    tr(form V)^2 / tr(form V form V), with V diagonal; `otherwise` where nothing varies.
+    """
+    one = (np.diag(form) @ variances) ** 2
+    both = (variances * (form**2 @ variances)).sum(axis=0)
+    known = both > 0.0
+    return np.where(known, one / np.where(known, both, 1.0), otherwise)
 
 
 def critical(df: float, confidence: float = CONFIDENCE) -> float:

@@ -116,7 +116,7 @@ def drift_choice(
     lined, plain = (
         _worst_step(setups, time_s, factors, takes_out_drift=out) for out in (True, False)
     )
-    return (True, lined) if lined <= SAFE_SHARE or lined <= plain else (False, plain)
+    return (True, lined) if lined <= SAFE_SHARE or lined < plain else (False, plain)
 
 
 def _is_known(began_s: Sequence[float]) -> bool:
