@@ -120,7 +120,7 @@ class Program:
             elif i.name in ("call", "rcall"):
                 if i.target == i.next:
                     depth += 2  # a frame of two bytes
-                else:
+                elif i.target != 0:  # a function that is not there, and not called
                     callee = self._owner[i.target].name  # type: ignore[index]
                     deepest = max(deepest, depth + self.stack(callee, (*above, name)))
             assert depth < RAM, f"{name} pushes in a loop"
@@ -173,13 +173,14 @@ class Program:
         return self._cycles[at, ends]
 
     def longest_without_interrupts(self) -> tuple[int, str]:
-        """Of all stretches that begin with `cli` and end where the flags are written back."""
+        """Of all stretches that begin with `cli` and end where the flags are written back, except
+        in the beginning, when the receiver is off. (`main` has copies of `setup` and `loop`.)"""
         ends = ("out 0x3f", "sei", "reti")
         return max(
             (self.cycles(i.at, ends) + 1, f.name)
             for f in self.functions.values()
             for i in f.code.values()
-            if i.name == "cli" and not f.name.startswith(("main", "setup", "loop", "_exit"))
+            if i.name == "cli" and f.name not in ("_exit", "__stop_program", "main", "setup")
         )
 
 
