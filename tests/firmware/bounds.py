@@ -31,6 +31,7 @@ RECEIVE = 18
 ENTRY = 4 + 3  # the response, and the jump from the vector
 
 RETURNS = ("ret", "reti")
+BEFORE_AND_AFTER = ("main", "setup", "_Z5setupv", "_exit", "__stop_program")
 SKIPS = ("cpse", "sbrc", "sbrs", "sbic", "sbis")
 TWO = (
     "adiw", "sbiw", "mul", "muls", "mulsu", "fmul", "fmuls", "fmulsu", "ld", "ldd", "lds", "st",
@@ -180,7 +181,7 @@ class Program:
             (self.cycles(i.at, ends) + 1, f.name)
             for f in self.functions.values()
             for i in f.code.values()
-            if i.name == "cli" and f.name not in ("_exit", "__stop_program", "main", "setup")
+            if i.name == "cli" and f.name not in BEFORE_AND_AFTER
         )
 
 
