@@ -875,12 +875,16 @@ ISR(WDT_vect, ISR_NAKED) {
 }
 
 #ifdef __AVR__
-/* Runs before anything else: after its reset the watchdog is still on, and short. */
+/* Runs before anything else. After its reset the watchdog is still on, and short; after a hang, or
+ * a boot loader, nothing is as after a reset. */
 void first(void) __attribute__((naked, used, section(".init3")));
 void first(void) {
     if (MCUSR & _BV(WDRF)) hung = HUNG;
     MCUSR = 0;
     wdt_disable();
+    TIMSK1 = TIMSK2 = 0;
+    UCSR0B = 0;
+    ADCSRA = 0;
 }
 #endif
 
@@ -912,6 +916,7 @@ static void start_timer(void) {
 }
 
 void setup(void) {
+    cli(); /* a sketch's core has let interrupts in */
     drive_off();
     DDRD |= _BV(PD4);
     DDRB |= _BV(PB1);
@@ -925,20 +930,16 @@ void setup(void) {
         limits[i].high = INT32_MAX;
     }
 
-    /* After a hang or a boot loader, nothing is as it was after a reset. */
-    TIMSK1 = 0;
-    UCSR0B = 0;
-    ADCSRA = 0;
     UCSR0A = _BV(U2X0);
     UBRR0 = UBRR_VALUE;
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
     DIDR0 = (1 << CHANNELS) - 1; /* no digital inputs where voltages are measured */
-    ADCSRB = _BV(ADTS2) | _BV(ADTS0); /* started by OCR1B */
-    ADCSRA = _BV(ADEN) | _BV(ADATE) | _BV(ADIF) | _BV(ADIE) | CONVERTER_CLOCK;
-    connect(FAST);
     chance = boot;
     start_timer();
+    connect(FAST);
+    ADCSRB = _BV(ADTS2) | _BV(ADTS0); /* started by OCR1B */
+    ADCSRA = _BV(ADEN) | _BV(ADATE) | _BV(ADIF) | _BV(ADIE) | CONVERTER_CLOCK;
     sei();
 
     introduce();
