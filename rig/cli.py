@@ -435,6 +435,30 @@ def recalibrate(
 
 
 @app.command()
+def limits(
+    paths: Captures,
+    stand: Annotated[
+        Path | None,
+        typer.Option(
+            "--stand",
+            help="The limits to try, a stand.toml. [default: those each run had]",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Replay runs through the limits: what would warn or trip, and when."""
+    from rig import limits as tried
+    from rig.stand.settings import load_stand
+
+    found = tried.try_limits(paths, None if stand is None else load_stand(stand))
+    if as_json:
+        _print_json(found.as_dict())
+    else:
+        found.print()
+
+
+@app.command()
 def demo(
     out: Out = None,
     fast: Annotated[

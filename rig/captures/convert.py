@@ -93,7 +93,7 @@ def recalibrate(capture: Path, stand: Stand, wanted: Path, made: str = "") -> Pa
     stays. Raises InputFileError, SettingsError, DiskError.
     """
     meta = read_meta(capture)
-    hello, channels = _board_of(meta, capture)
+    hello, channels = board_of(meta, capture)
     sampler = Sampler(stand, hello, channels)
 
     def write(file: BinaryIO) -> None:
@@ -266,7 +266,8 @@ def edge_scale_of(meta: Meta) -> EdgeScale | None:
     return EdgeScale(marks, tick_hz) if marks >= 1 else None
 
 
-def _board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:
+def board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:
+    """The board that recorded a capture. Raises InputFileError naming `where`."""
     return _board(meta.hello, meta.channels, str(where))
 
 

@@ -62,14 +62,11 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
-from rig.stand.limits import STUCK_FROM_A, Alarm, Guard
+from rig.stand.limits import Alarm, Guard, at_rest
 from rig.stand.sampler import Sample, Sampler
 
 SETTLE_S = 0.5
 """An automatic run records the stand at rest for so long before it arms."""
-
-HELD_AT_REST_S = 61.0
-"""Longer than any limit's hold can be set."""
 
 SILENT_AFTER_S = 2.0
 """Without a line for so long, the link is lost."""
@@ -404,11 +401,7 @@ class Session:
         if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
             return
         columns, newest = self._sampler.columns, self._readings.newest
-        self._guard = Guard(self.plan.stand, columns)
-        if not self._readings.value("current_a") > STUCK_FROM_A:
-            # At rest nothing is a short peak: the newest reading counts as one that has lasted.
-            self._guard.check(newest.time_s - HELD_AT_REST_S, newest)
-        self._guard.check(newest.time_s, newest)
+        self._guard = at_rest(self.plan.stand, columns, newest)
         self._guard.check_time(now_s, self._last_line_s, None)
         alarm = self._guard.tripped
         if alarm is not None:

@@ -59,7 +59,7 @@ def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, title: s
         is_number = head.endswith(" ")
         justify: Literal["left", "right"] = "right" if is_number else "left"
         name = Text(plain(head.rstrip()))
-        table.add_column(name, justify=justify, no_wrap=is_number and whole)
+        table.add_column(name, justify=justify, no_wrap=is_number and whole, overflow="fold")
     for row in cells:
         table.add_row(*map(Text, row))
     console().print(table)

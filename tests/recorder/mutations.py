@@ -19,6 +19,7 @@ SESSION, STOPPING, STATES = (
     f"rig/recorder/{name}.py" for name in ("session", "stopping", "states")
 )
 TALK, PROOF = "rig/recorder/conversation.py", "rig/recorder/proof.py"
+LIMITS = "rig/stand/limits.py"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +56,8 @@ MUTATIONS = (
              "silence_s < 2 * commands.HEARTBEAT_EVERY_S or"),
     Mutation("arms although a limit is passed", SESSION,
              "        if alarm is not None:\n", "        if False:\n"),
-    Mutation("arms although a limit with a hold is passed", SESSION,
-             "            self._guard.check(newest.time_s - HELD_AT_REST_S, newest)\n",
-             "            pass\n"),
+    Mutation("arms although a limit with a hold is passed", LIMITS,
+             "        guard.check(newest.time_s - HELD_AT_REST_S, newest)\n", "        pass\n"),
     Mutation("arms on old readings", SESSION,
              "        self._guard.check_time(now_s, self._last_line_s, None)\n", ""),
     Mutation("limits are not judged while arming", STATES,
