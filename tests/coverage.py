@@ -283,12 +283,18 @@ def run(row: Row, experiments: int, seed: int = 1) -> Tally:
     random, tally = np.random.default_rng(seed), Tally()
     for _ in range(experiments):
         experiment(random, row, 0.0, tally)
-    extra = 4.0 * float(np.std(tally.gains))
+    extra = 4.0 * max(float(np.std(tally.gains)), _standard_error(row))
     again = Tally()
     for _ in range(max(experiments // 4, 25)):
         experiment(random, row, extra, again)
     tally.answered = again.rate(WORTH)
     return tally
+
+
+def _standard_error(row: Row) -> float:
+    """Of the difference of two setups' means, from the scatter between runs alone."""
+    sides = zip(row.spreads[:2], row.runs[:2], strict=True)
+    return SIGMA * math.sqrt(sum(spread**2 / runs for spread, runs in sides))
 
 
 def ceiling(row: Row) -> float:
