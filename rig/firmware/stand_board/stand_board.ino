@@ -620,7 +620,7 @@ static void introduce(void) {
     introduced = true;
 }
 
-/* A sweep is done: send it, then see what it means. */
+/* A sweep is done: see what it means, then send it. */
 static void data(void) {
     uint32_t tick, last;
     uint16_t count;
@@ -643,6 +643,9 @@ static void data(void) {
     }
     rate_refused += too_soon;
     if (too_soon) status |= REFUSED;
+    if ((status & ARMED) && too_fast(count)) cut(PSTR("fault"), FAULT, 'e');
+    time_edges(tick, count, last);
+    if (status & ARMED) judge(tick);
     if (out_room() >= OUT_KEPT + LONGEST_SAID) {
         begin('D');
         put_number(sequence);
@@ -656,9 +659,6 @@ static void data(void) {
     }
     /* Counted also when it was dropped, here or before, so that the host sees the gap. */
     sequence += 1 + dropped;
-    if ((status & ARMED) && too_fast(count)) cut(PSTR("fault"), FAULT, 'e');
-    time_edges(tick, count, last);
-    if (status & ARMED) judge(tick);
 }
 
 /* ---- What the host says. */
