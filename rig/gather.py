@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from platformdirs import user_cache_path
 
+from rig.analysis.began import Made, began
 from rig.analysis.derived import Stand
 from rig.analysis.runs import Run
 from rig.captures.dataset import Claim, Found, left_out_line, left_out_unreadable, once
@@ -40,6 +41,7 @@ _ROW_HAS = {
     "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
     "stand", "hello", "channels", "calibration", "calibrated", "rows", "identity", "amended",
     "notes", "cause", "pairs", "events", "still_rising", "alarms", "hold_from_s", "left_out",
+    "made",
 }  # fmt: skip
 
 
@@ -48,11 +50,18 @@ class Gathered:
     """Each run once, by the file that counts, in the order in which the runs began.
 
     `left_out` names the files that do not count: a line for those whose run has a better
-    capture, and one for each file of a folder that cannot be read.
+    capture, and one for each file of a folder that cannot be read. `clock` says where the
+    computer's clock was changed between runs.
     """
 
     runs: Mapping[Path, Run]
     left_out: tuple[str, ...] = ()
+    clock: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """All that a comparison must say of them."""
+        return (*self.left_out, *self.clock)
 
 
 def gather_once(
@@ -84,7 +93,8 @@ def gather_once(
         path: _newest_words([rows[path], *(rows[other] for other in others)])
         for path, others in counted.items()
     }
-    return Gathered(_runs(chosen), tuple(left_out))
+    runs, clock = _runs(chosen)
+    return Gathered(runs, tuple(left_out), clock)
 
 
 def gather_each(
@@ -99,7 +109,7 @@ def gather_each(
     unread = {path: row for path, row in found.items() if isinstance(row, RigError)}
     counted = once([_claim(path, row) for path, row in rows.items()])
     same = {other: path for path, others in counted.items() for other in others}
-    return {**_runs(rows), **unread}, same
+    return {**_runs(rows)[0], **unread}, same
 
 
 def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:
@@ -107,7 +117,8 @@ def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -
 
     `window_s` is as for `gather_once`. Raises InputFileError.
     """
-    return list(_runs({path: _or_raise(row) for path, row in _rows(paths, window_s)}).values())
+    rows = {path: _or_raise(row) for path, row in _rows(paths, window_s)}
+    return list(_runs(rows)[0].values())
 
 
 def _or_raise(row: Row | RigError) -> Row:
@@ -116,18 +127,29 @@ def _or_raise(row: Row | RigError) -> Row:
     return row
 
 
-def _runs(rows: Mapping[Path, Row]) -> dict[Path, Run]:
+def _runs(rows: Mapping[Path, Row]) -> tuple[dict[Path, Run], tuple[str, ...]]:
+    """In the order in which they began, and what is to be said about the computer's clock."""
     from rig.stand.uncertainty import Components  # after the work that needs no uncertainties
 
     stands: dict[str, Stand] = {}
     shared = Components()
-    runs = {path: _run(row, stands, shared) for path, row in rows.items()}
+    began_s, clock = began([_made_at(row) for row in rows.values()])
+    runs = {
+        path: _run(row, seconds, stands, shared)
+        for (path, row), seconds in zip(rows.items(), began_s, strict=True)
+    }
 
-    def began(item: tuple[Path, Run]) -> tuple[bool, float, str]:
+    def by_time(item: tuple[Path, Run]) -> tuple[bool, float, str]:
         run = item[1]
         return math.isnan(run.began_s), run.began_s, run.name
 
-    return dict(sorted(runs.items(), key=began))
+    return dict(sorted(runs.items(), key=by_time)), tuple(clock)
+
+
+def _made_at(row: Row) -> Made:
+    campaign, setup, run, boot, ahead_s = row["made"]
+    ahead_s = math.nan if ahead_s is None else ahead_s
+    return Made(row["name"], _seconds(row["utc"]), boot, ahead_s, (campaign, setup), run)
 
 
 def _claim(path: Path, row: Row) -> Claim:
@@ -217,6 +239,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "hold_from_s": hold_from_s,
         "left_out": left_out,
         "utc": meta.utc or meta.filed,
+        "made": [meta.campaign, meta.first_setup, meta.run, *meta.clock],
         "throttle": meta.throttle,
         "stand": meta.stand,
         "hello": meta.hello,
@@ -240,7 +263,9 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     }
 
 
-def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -> Run:
+def _run(
+    row: Mapping[str, Any], began_s: float, stands: dict[str, Stand], shared: Components
+) -> Run:
     key = row["calibration"]
     if key not in stands:
         stands[key] = _stand(row, shared)
@@ -254,7 +279,7 @@ def _run(row: Mapping[str, Any], stands: dict[str, Stand], shared: Components) -
         figures=means,
         errors=row["errors"],
         counts=row["counts"],
-        began_s=_seconds(row["utc"]),
+        began_s=began_s,
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
         limits=limits,
         cells=limits.cells if limits else None,

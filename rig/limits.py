@@ -122,7 +122,9 @@ def try_limits(paths: Sequence[Path], stand: Stand | None = None) -> Trial:
     for path in counted:
         try:
             runs.append(_tried(path, stand))
-        except InputFileError if stand else RigError as error:
+        except RigError as error:
+            if stand is not None and not isinstance(error, InputFileError):
+                raise
             _leave_out(path, error, found.named, left_out)
     if not runs:
         raise InputFileError("none of the captures can be read", to_do="\n  ".join(left_out))

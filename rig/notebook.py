@@ -26,7 +26,7 @@ def figures(paths: Paths) -> pd.DataFrame:
     """
     rows = []
     gathered = gather_once(find_captures(_paths(paths)))
-    _warn(gathered.left_out)
+    _warn(gathered.warnings)
     for run in gathered.runs.values():
         row: dict[str, object] = {
             "capture": run.name,

@@ -23,6 +23,8 @@ LONGEST_RUN_S = 86_400.0
 LONGEST_BEGINNING = LONGEST_REMARK - 1000
 """Characters of JSON in a journal's first line; the rest is for the time and the frame."""
 
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
 MOST_NAMED = 6
 """Known setups that one line names."""
 
@@ -135,6 +137,7 @@ def plan_run(
             "rig": version("rig"),
             "python": platform.python_version(),
             "platform": platform.platform(),
+            **_clocks(),
         },
     }
     if len(json.dumps(beginning)) > LONGEST_BEGINNING:
@@ -153,6 +156,19 @@ def plan_run(
         soak_s=soak_s,
         automatic=automatic,
     )
+
+
+def _clocks() -> dict[str, str | float]:
+    """The wall clock, and the clock since this boot of the computer, which no one can set.
+
+    Nothing where the system (any but Linux) does not say which boot it is.
+    """
+    try:
+        boot = BOOT_ID.read_text(encoding="ascii").strip()
+        boot_s = time.clock_gettime(time.CLOCK_BOOTTIME)
+    except (OSError, ValueError, AttributeError):
+        return {}
+    return {"boot": boot, "boot_s": round(boot_s, 3), "wall_s": round(time.time(), 3)}
 
 
 def new_setup_line(setup: str, known: Sequence[str]) -> str:

@@ -191,7 +191,7 @@ def compare(
 ) -> Comparisons:
     """The setups in `paths` against `baseline`. Raises RigError."""
     gathered = _gathered(paths, window_s)
-    return compare_runs(list(gathered.runs.values()), baseline, question, gathered.left_out)
+    return compare_runs(list(gathered.runs.values()), baseline, question, gathered.warnings)
 
 
 def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
@@ -235,7 +235,7 @@ def report(
         )
     gathered = _gathered(paths, window_s)
     runs = list(gathered.runs.values())
-    comparisons = compare_runs(runs, baseline, question, gathered.left_out)
+    comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
     program = f"rig {version('rig')}"
     content = write(Report(comparisons, captures, program, made)).encode()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from rig import plans
 from rig.errors import SettingsError
 from rig.plans import new_setup_line, plan_run
 from rig.protocol.framing import LONGEST_REMARK, frame
@@ -37,3 +39,20 @@ def test_what_is_said_of_a_new_setup() -> None:
     assert new_setup_line("erly", ["early", "late"]) == "new setup 'erly' (known here: early, late)"
     many = new_setup_line("z", list("abcdefgh"))
     assert many == "new setup 'z' (known here: a, b, c, d, e, f and 2 more)"
+
+
+@pytest.mark.skipif(not plans.BOOT_ID.exists(), reason="only Linux says which boot it is")
+def test_the_beginning_has_a_clock_that_no_one_can_set(tmp_path: Path) -> None:
+    before_s = time.clock_gettime(time.CLOCK_BOOTTIME), time.time()
+    host = plan(tmp_path).beginning["host"]
+    after_s = time.clock_gettime(time.CLOCK_BOOTTIME), time.time()
+    assert host["boot"] == plans.BOOT_ID.read_text().strip()
+    assert before_s[0] - 0.001 <= host["boot_s"] <= after_s[0] + 0.001
+    assert before_s[1] - 0.001 <= host["wall_s"] <= after_s[1] + 0.001
+
+
+def test_a_system_that_names_no_boot_gives_no_clock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(plans, "BOOT_ID", tmp_path / "none")
+    assert plan(tmp_path).beginning["host"].keys() == {"rig", "python", "platform"}

@@ -97,6 +97,22 @@ class Meta:
         return max((str(entry["utc"]) for entry in self.amendments), default="")
 
     @property
+    def first_setup(self) -> str:
+        """The setup under which the run was made and numbered, before any correction of it."""
+        olds = (str(entry["old"]) for entry in self.amendments if entry["what"] == "setup")
+        return next(olds, self.setup)
+
+    @property
+    def clock(self) -> tuple[str, float | None]:
+        """The id of the computer's boot, and by how many s the wall clock was ahead of the clock
+        since that boot; empty and None where they were not kept."""
+        boot, wall_s, boot_s = (self.host.get(key) for key in ("boot", "wall_s", "boot_s"))
+        if not (isinstance(boot, str) and _is_kind(wall_s, "float") and _is_kind(boot_s, "float")):
+            return "", None
+        ahead_s = float(wall_s) - float(boot_s)  # type: ignore[arg-type]
+        return (boot, ahead_s) if math.isfinite(ahead_s) else ("", None)
+
+    @property
     def limits(self) -> dict[str, Any]:
         """The limits as they were."""
         limits = self.stand.get("limits")

@@ -128,6 +128,7 @@ def commands(path: Path, folder: Path) -> Iterator[tuple[str, list[str]]]:
     yield "show --json", ["show", str(path), "--json"]
     yield "compare", ["compare", str(path), *good, "--baseline", "early"]
     out = str(folder / "r.html")
+    yield "limits", ["limits", str(path)]
     yield "report", ["report", str(path), *good, "--baseline", "early", "--out", out]
     yield "csv", ["export", str(path), str(folder / "x.csv")]
     yield "excel", ["export", str(path), str(folder / "x.xlsx")]
@@ -161,6 +162,7 @@ def test_raw_columns_that_no_board_sent_are_not_recalibrated(
 ) -> None:
     path = written(tmp_path / "x.parquet", RAW[misfit](pq.read_table(GOOD)))
     one_message(["recalibrate", str(path), "--stand", str(STAND)], path, capsys)
+    one_message(["limits", str(path)], path, capsys)
 
 
 def test_text_that_is_no_text_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
