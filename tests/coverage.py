@@ -38,8 +38,6 @@ EXPERIMENTS = 2000
 SIGMA = 0.002
 SMALLEST_PCT = 1.0
 JUDGED = ("speed_rpm", "current_a", "power_w", "ratio", "efficiency")
-CURRENT_PER_SPEED = 5.0
-"""Percent of current for each percent of speed."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +56,8 @@ class Row:
     stand: str = "normal"
     current_a: float = 30.0
     exponents: bool = False
+    current_per_speed: float = 5.0
+    """Percent of current for each percent of speed."""
     speed_change: float = SMALLEST_PCT / 100.0
     copies: bool = False
     """Whether the folder also has copies and recalibrations of the first runs."""
@@ -91,7 +91,10 @@ ROWS: tuple[Row, ...] = (
     Row("stand at tolerance", stand="tolerance"),
     Row("two calibrations", stand="two"),
     Row("5 A on 100 A", current_a=5.0),
-    *[Row(f"exponent {pct} %", exponents=True, speed_change=pct / 100.0) for pct in (1, 5, 10)],
+    *[
+        Row(f"exponent {n} %", exponents=True, speed_change=n / 100.0, current_per_speed=3.2)
+        for n in (1, 5, 10)
+    ],
     Row("counted twice", copies=True),
     Row("5+5 t3, drift step", scatter="t3", drift="step"),
     Row("2+2 drift straight", (2, 2), drift="straight"),
@@ -159,7 +162,7 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
     for place, setup in enumerate(order):
         changed = float(setup != "a")
         speed = changed * (gain + warm + supply) + drift[place] + scatter[place, 0]
-        pull = CURRENT_PER_SPEED * gain + 2.0 * (warm + supply)
+        pull = row.current_per_speed * gain + 2.0 * (warm + supply)
         true = {
             "speed_rpm": 9000.0 * math.exp(speed),
             "current_a": row.current_a
@@ -179,7 +182,7 @@ def experiment(random: np.random.Generator, row: Row, extra: float, tally: Tally
     result = compare(runs, "a", Question(worth_pct=smallest))
     hits: dict[str, bool] = {}
     for item in result.variants:
-        for name, hit in _hits(item, gain, exponent).items():
+        for name, hit in _hits(item, row, gain, exponent).items():
             hits[name] = hits.get(name, True) and hit
     for name, hit in hits.items():
         (tally.inside if hit else tally.outside)[name] += 1
@@ -203,8 +206,8 @@ def _each_once(runs: Sequence[Run]) -> list[Run]:
     return sorted(counted, key=lambda run: run.began_s)
 
 
-def _hits(item: Comparison, gain: float, exponent: float) -> dict[str, bool]:
-    pull = CURRENT_PER_SPEED * gain
+def _hits(item: Comparison, row: Row, gain: float, exponent: float) -> dict[str, bool]:
+    pull = row.current_per_speed * gain
     truth = {"speed_rpm": gain, "current_a": pull, "power_w": pull}
     intervals = {
         name: change.ci95 for name in truth if (change := item.change(name)) and change.ci95
@@ -272,10 +275,18 @@ def _misread(value: Any, wrong: dict[Any, float], random: np.random.Generator, r
     reading = float(getattr(value, "nominal_value", value))
     for variable, slope in getattr(value, "derivatives", {}).items():
         if variable not in wrong:
-            at_limit = math.sqrt(3.0) * float(random.choice([-1.0, 1.0]))
-            wrong[variable] = at_limit if row.stand == "tolerance" else float(random.normal())
+            wrong[variable] = _wrong(variable.tag or "", random, row)
         reading += slope * variable.std_dev * wrong[variable]
     return reading
+
+
+def _wrong(name: str, random: np.random.Generator, row: Row) -> float:
+    """How far a component is off, in standard uncertainties."""
+    if row.stand != "tolerance":
+        return float(random.normal())
+    if name.endswith("linearity"):  # a cycle over the converter's range, anywhere in it
+        return math.sqrt(2.0) * math.sin(float(random.uniform(0.0, 2.0 * math.pi)))
+    return math.sqrt(3.0) * float(random.choice([-1.0, 1.0]))
 
 
 def run(row: Row, experiments: int, seed: int = 1) -> Tally:

@@ -84,6 +84,8 @@ _CAUSES = (
     (int(Status.HEARTBEAT), "heartbeat"),
     (int(Status.LIMIT), "limit"),
     (int(Status.WATCHDOG), "watchdog"),
+    (int(Status.BUTTON), "button"),
+    (int(Status.FAULT), "fault"),
 )
 _ARMED, _CUT = int(Status.ARMED), int(Status.CUT)
 """Plain numbers, looked at for every line: an IntFlag takes ten times as long."""

@@ -36,6 +36,11 @@ from rig.stand.model import (
 STEP_U = 1 / math.sqrt(12)
 """Standard uncertainty of a value known to one step, in steps (JCGM 100:2008 F.2.2.1)."""
 
+CYCLE_U = 1 / math.sqrt(2)
+"""Standard uncertainty of a cyclic error, in amplitudes (arcsine distribution; JCGM 101:2008 6.4.6,
+from memory): a converter's linearity error bends one way and the other over its range, and is at
+its ends oftener than a rectangular distribution has it."""
+
 HALF_WIDTH_U = 1 / math.sqrt(3)
 """Standard uncertainty of a rectangular distribution, in half-widths (JCGM 100:2008 4.3.7)."""
 
@@ -177,7 +182,7 @@ class Budget:
     def _error_at(self, bound: BoundChannel, code: float) -> Any:
         """Between independent errors `NEAR_COUNTS` apart, of the same size everywhere: weights
         of sine and cosine keep the variance."""
-        u = self._converter.linearity_counts * HALF_WIDTH_U
+        u = self._converter.linearity_counts * CYCLE_U
         place, share = divmod(code / NEAR_COUNTS, 1.0)
         key = (*self._key(bound), "linearity", bound.channel.full_scale)
         lower, upper = (
