@@ -236,7 +236,7 @@ def test_a_component_budget_agrees_with_a_monte_carlo() -> None:
 
     step = 5.0 / 1024
     volts = 50.0 * 0.00075 * 50.0 + rng.normal(0, step / math.sqrt(12 * 16), n)
-    volts += rng.uniform(-step, step, n)  # linearity, 1 count
+    volts += step * np.sin(rng.uniform(0.0, 2.0 * math.pi, n))  # linearity, 1 count, cyclic
     reference = tolerance(5.0, 0.2) / 5.0 * tolerance(1.0, 0.05)
     drawn = (volts * reference - rng.uniform(-0.01, 0.01, n)) / (
         tolerance(50.0, 0.5) * tolerance(0.00075, 0.25)

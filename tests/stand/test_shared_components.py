@@ -131,7 +131,7 @@ def test_linearity_cancels_at_equal_counts_and_not_far_apart() -> None:
         ]
         return float((pair[1]["voltage_v"] - pair[0]["voltage_v"]).std_dev) / volts_per_count
 
-    u = 1 / 3**0.5  # +-1 count, rectangular: JCGM 100:2008 4.3.7
+    u = 1 / 2**0.5  # +-1 count, cyclic: JCGM 101:2008 6.4.6 (from memory)
     assert difference_counts(0.0) < 1e-6
     assert 0.0 < difference_counts(0.1) < 0.1
     assert difference_counts(1.0) == pytest.approx(0.39 * u, abs=0.03)
