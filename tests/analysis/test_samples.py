@@ -64,7 +64,8 @@ def test_the_true_change_lies_in_the_interval(
     assert change is not None and change.ci95 is not None
     low, high = change.ci95
     assert low <= true_change[quantity] <= high
-    assert high - low < 2.0
+    # A count of linearity error, which does not cancel, is most of the current's.
+    assert high - low < (0.5 if quantity == "speed_rpm" else 2.5)
 
 
 def test_the_efficiency_fell_as_it_truly_did(

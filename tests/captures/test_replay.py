@@ -134,7 +134,10 @@ def test_each_run_counts_once_with_times_as_rig_show_has_them(tmp_path: Path) ->
     assert run.zero_s > 0.0
 
 
-def test_the_command(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_the_command(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
     assert main(["limits", str(TRIPPED), str(DONE[0])]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "over the limit of" in said and "15.0 A" in said
