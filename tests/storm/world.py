@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import random
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import NoReturn
@@ -180,7 +181,8 @@ class World:
         if self._armed_since_s is not None:
             story.drive.append((self._armed_since_s, self.now_s))
         if not story.disk_failed:
-            self._disk.flush()
+            with suppress(OSError):  # the disk may fail only now, and `_take` has noted it
+                self._disk.flush()
         return story
 
     # The port
