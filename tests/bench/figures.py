@@ -5,11 +5,13 @@ from __future__ import annotations
 import io
 import os
 import select
+import signal
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -198,6 +200,11 @@ class _Run:
     def __exit__(self, *_: object) -> None:
         self._front.kill()
         self._front.communicate()
+        # It would hold the port for as long as it waits for the cable to come back.
+        with suppress(ProcessLookupError):
+            for _ in range(100):
+                os.kill(self.recorder, signal.SIGKILL)
+                time.sleep(0.01)
         self.board.close()
         self._folder.cleanup()
 
