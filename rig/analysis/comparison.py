@@ -28,7 +28,7 @@ from rig.analysis.answers import (
     Trend,
 )
 from rig.analysis.conditions import conditions
-from rig.analysis.contrasts import Contrast, Floats, Model, critical, family_critical
+from rig.analysis.contrasts import Contrast, Floats, Model, critical, family_critical, percent
 from rig.analysis.effects import Critical, Effects, Estimate, Part, RunTable, stand_parts
 from rig.analysis.estimates import OPERATING, estimates
 from rig.analysis.order import (
@@ -281,8 +281,8 @@ class _Table:
             )
         found = effects.estimate(efficiency.INDEX)
         return EfficiencyChange(
-            _pct(found.value),
-            found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
+            percent(found.value),
+            found.interval and (percent(found.interval[0]), percent(found.interval[1])),
             measured_pct=torque[0],
             measured_ci95=torque[1],
         )
@@ -336,7 +336,7 @@ class _Table:
             value = float(drift.estimates[index])
             error = math.sqrt(drift.covariance[index, index])
             reach = critical(float(drift.df[index])) * error
-            result[quantity] = (_pct(value), (_pct(value - reach), _pct(value + reach)))
+            result[quantity] = (percent(value), (percent(value - reach), percent(value + reach)))
         return result
 
     def trends(self) -> tuple[Trend, ...]:
@@ -411,11 +411,7 @@ def _answered(change: Change, found: Estimate) -> Change:
 
 def _in(unit: str, value: float) -> float:
     """A logarithm in percent; K as they are."""
-    return _pct(value) if unit == "%" else value
-
-
-def _pct(logarithm: float) -> float:
-    return 100.0 * math.expm1(logarithm)
+    return percent(value) if unit == "%" else value
 
 
 def _spread(values: Floats) -> float | None:

@@ -9,6 +9,7 @@ for the quadratic form that estimates the variance (F. E. Satterthwaite, Biometr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -125,6 +126,11 @@ def _satterthwaite(form: Floats, variances: Floats, otherwise: float) -> Floats:
     both = (variances * (form**2 @ variances)).sum(axis=0)
     known = both > 0.0
     return np.where(known, one / np.where(known, both, 1.0), otherwise)
+
+
+def percent(logarithm: float) -> float:
+    """A difference of logarithms as a change in percent."""
+    return 100.0 * math.expm1(logarithm)
 
 
 def critical(df: float, confidence: float = CONFIDENCE) -> float:

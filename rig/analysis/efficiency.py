@@ -13,8 +13,9 @@ from collections.abc import Mapping, Sequence
 
 from rig.analysis.answers import Question
 from rig.analysis.conditions import rotors_differ
+from rig.analysis.contrasts import percent
 from rig.analysis.effects import Effects, Part
-from rig.analysis.rotor import exponent_u
+from rig.analysis.rotor import efficiency_u, exponent_u
 from rig.analysis.runs import Run
 
 INDEX = "efficiency index"
@@ -50,9 +51,9 @@ def own_parts(
     effects: Effects, pair: Sequence[Run], baseline: str, variant: str, question: Question
 ) -> list[Part]:
     """What is uncertain in the index alone: the rotor's exponent, and an air not given."""
-    ratio = float(effects.estimate("speed_rpm").value)
+    ratio = math.exp(effects.estimate("speed_rpm").value)
     u = question.exponent_u or exponent_u(_place(pair))
-    parts = [Part("rotor exponent", {INDEX: u * abs(ratio)})]
+    parts = [Part("rotor exponent", {INDEX: efficiency_u(ratio, u)})]
     if not {baseline, variant} <= question.density_kg_m3.keys():
         parts.append(Part("air", {INDEX: AIR_AT_LEAST}))
     return parts
@@ -68,16 +69,16 @@ def why_withheld(
         return "speed or power was not measured, or not positive, in runs of both setups"
     if len({baseline, variant} & question.density_kg_m3.keys()) == 1:
         return "the air is given for one of the two setups only"
-    speed_pct = _pct(effects.estimate("speed_rpm").value)
+    speed_pct = percent(effects.estimate("speed_rpm").value)
     if abs(speed_pct) > SMALL_CHANGE_PCT:
         return (
             f"speed changed by {speed_pct:+.0f} %: the affinity laws are used up to "
             f"{SMALL_CHANGE_PCT:g} %"
         )
     found = effects.estimate(INDEX)
-    if abs(_pct(found.value)) > SAME_ROTOR_PCT:
+    if abs(percent(found.value)) > SAME_ROTOR_PCT:
         return (
-            f"power at the cube of speed would give {_pct(found.value):+.0f} %, more than a "
+            f"power at the cube of speed would give {percent(found.value):+.0f} %, more than a "
             "motor's efficiency changes by: these look like two different rotors"
         )
     return ""
@@ -93,7 +94,3 @@ def _place(pair: Sequence[Run]) -> float | None:
         return None
     last = max(run.throttle[-1][0] for run in pair if run.throttle)
     return (last - min(steps)) / (max(steps) - min(steps))
-
-
-def _pct(logarithm: float) -> float:
-    return 100.0 * math.expm1(logarithm)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from rig.analysis.answers import Trend
-from rig.analysis.contrasts import Model, critical
+from rig.analysis.contrasts import Model, critical, percent
 from rig.analysis.effects import Effects, RunTable, stand_parts
 from rig.analysis.order import drift_choice, widened
 
@@ -63,8 +63,8 @@ def trend(
     column = table.values[:, table.names.index(quantity)]
     return Trend(
         quantity,
-        _pct(found.value),
-        found.interval and (_pct(found.interval[0]), _pct(found.interval[1])),
+        percent(found.value),
+        found.interval and (percent(found.interval[0]), percent(found.interval[1])),
         lack_of_fit([levels[setup] for setup in table.setups], column, degree=1)[1],
     )
 
@@ -89,7 +89,3 @@ def lack_of_fit(levels: ArrayLike, values: ArrayLike, degree: int) -> tuple[floa
     off = weighted - columns @ np.linalg.lstsq(columns, weighted, rcond=None)[0]
     f = float(off @ off) / df_fit / (pure / df_pure)
     return f, float(special.fdtrc(df_fit, df_pure, f))
-
-
-def _pct(logarithm: float) -> float:
-    return 100.0 * math.expm1(logarithm)

@@ -130,7 +130,7 @@ def _check_same(old: Path, new: Path, content: dict[str, Any]) -> None:
 
 
 def _other_metadata(path: Path) -> dict[bytes, bytes]:
-    """What a file's metadata have besides description and schema, the run's identity included."""
+    """A file's metadata without description and schema; the run's identity is among them."""
     ours = (META_KEY, b"ARROW:schema")
     return {key: value for key, value in read_metadata(path).items() if key not in ours}
 

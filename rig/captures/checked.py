@@ -61,7 +61,7 @@ def check_names(names: Sequence[str], path: Path) -> None:
 def check_rows(table: pa.Table | pa.RecordBatch, path: Path, after_s: float = -np.inf) -> float:
     """Raises InputFileError for rows that are no course of a run, or do not follow `after_s`.
 
-    Gives the time of the last row. A reading that is null or nan is not known, which is no fault.
+    Gives the time of the last row. A reading that is null or nan counts as not known.
     """
     check_names(table.schema.names, path)
     time_s = _numbers(table["time_s"])

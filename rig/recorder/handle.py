@@ -25,7 +25,7 @@ class Recorder:
     """A recorder process that runs one plan.
 
     `deliver` is called from a thread with each message. The last one is always an `Ended`,
-    also when the process was killed: then it says that nobody guards the run.
+    also when the process was killed: then it says that the run is unprotected.
     """
 
     def __init__(self, plan: Plan, deliver: Callable[[Message], None]) -> None:
@@ -100,7 +100,7 @@ class Recorder:
         last = ascii(words.splitlines()[-1])[1:-1] if words else f"exit code {code}"
         return dataclasses.replace(
             GUARDS_NOTHING,
-            cause=f"NOBODY GUARDS THE RUN: the recorder process has died ({last})",
+            cause=f"THE RUN IS UNPROTECTED: the recorder process has died ({last})",
             journal=self.journal,
         )
 
@@ -108,7 +108,7 @@ class Recorder:
 GUARDS_NOTHING = Ended(
     "recorder lost",
     LINK_LOST,
-    "NOBODY GUARDS THE RUN: the recorder process does not answer",
+    "THE RUN IS UNPROTECTED: the recorder process does not answer",
     "The board cuts the drive when it hears nothing for 0.5 s. If the motor still "
     "turns, disconnect the supply by hand. Then `rig salvage` makes a capture of "
     "the journal.",

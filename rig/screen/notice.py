@@ -1,6 +1,6 @@
 """The one thing the operator must know right now, in words. Pure.
 
-The stop that did not take effect, and a run that nobody guards, come before everything; then
+The stop that did not take effect, and an unprotected run, come before everything; then
 what is not acknowledged; then what to do next.
 """
 

@@ -283,7 +283,7 @@ def kill_a_recorder(folder: Path, port: str, stand: Path, truth: Path, moment_s:
     assert time.monotonic() - killed_s < 1.5, "the board did not cut by itself"
     output, errors = front.communicate(timeout=20)
     assert front.returncode == 4
-    assert "NOBODY GUARDS THE RUN" in output + errors
+    assert "THE RUN IS UNPROTECTED" in output + errors
     assert "rig salvage" in output + errors
     (journal,) = folder.glob("*.journal")
     assert rig("salvage", journal).returncode == 0

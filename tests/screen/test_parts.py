@@ -153,14 +153,14 @@ def test_late_snapshots_are_dropped_and_events_are_not() -> None:
 
 LOUD = messages.event("loud", loud=True)
 TRIPPED = messages.event(messages.TRIP.text, messages.TRIP, loud=True)
-LOST = Ended("recorder lost", 4, "NOBODY GUARDS THE RUN: gone")
+LOST = Ended("recorder lost", 4, "THE RUN IS UNPROTECTED: gone")
 
 
 @pytest.mark.parametrize(
     ("shown", "unseen", "ended", "rank", "words"),
     [
         (snapshot("unproven"), [TRIPPED], None, "danger", "BY HAND"),
-        (snapshot("running"), [], LOST, "danger", "NOBODY GUARDS"),
+        (snapshot("running"), [], LOST, "danger", "UNPROTECTED"),
         (snapshot("coasting"), [TRIPPED, LOUD], None, "trip", "103.2 A"),
         (snapshot("running", active=(ActiveAlarm(messages.WARNING, "unacknowledged"),)), [], None,
          "warning", "88.0 A"),
