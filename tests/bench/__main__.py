@@ -23,7 +23,8 @@ def main() -> int:
     """Measure, print, and fail when a figure does not hold."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("--json", type=Path, help="write the figures there too")
-    parser.add_argument("--trips", type=int, default=100, help="trips to time")
+    parser.add_argument("--trips", type=int, default=1000, help="trips to time")
+    parser.add_argument("--screen-trips", type=int, default=100, help="trips, screen live")
     parser.add_argument("--slow-keys", type=int, default=20, help="stop keys on slow terminals")
     parser.add_argument("--journal", type=int, default=10**9, help="bytes of a long journal")
     parser.add_argument("--captures", type=int, default=1000, help="captures in a folder")
@@ -33,7 +34,7 @@ def main() -> int:
         captures,
         load,
         lambda: trips(arguments.trips),
-        lambda: screen(arguments.trips),
+        lambda: screen(arguments.screen_trips),
         lambda: slow_terminals(arguments.slow_keys),
         start_up,
         lambda: folders(arguments.captures),
