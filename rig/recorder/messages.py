@@ -121,7 +121,6 @@ class Snapshot:
     can_stop: bool
     can_throttle: bool
     instruction: str
-    alarms: tuple[Alarm, ...]
     active: tuple[ActiveAlarm, ...]
     board: str
     trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]

@@ -663,7 +663,6 @@ class Session:
             can_stop=bool(self._board.hello and self._board.hello.can_stop),
             can_throttle=bool(self._board.hello and self._board.hello.can_throttle),
             instruction=self._instruction(elapsed_s),
-            alarms=tuple(self._notes.alarms),
             active=self._guard.active if self._guard else (),
             board=self._board.hello.board if self._board.hello else "",
             trace=readings.trace(),

@@ -135,7 +135,7 @@ def captures() -> list[Figure]:
 
 def load() -> list[Figure]:
     """The recorder's share of one core at 1000 lines/s."""
-    with _Run("idle") as run:
+    with ScriptedRun("idle") as run:
         run.board.noise = 6
         run.until_running()
         before_s, began_s = cpu_s(run.recorder), time.perf_counter()
@@ -169,15 +169,23 @@ def start_up() -> list[Figure]:
     return [Figure("rig --help, s", took_s, 0.4, False, f"{1000 * took_s:.0f} ms")]
 
 
-class _Run:
+class ScriptedRun:
     """A recorder on a scripted board, held by a front in a process of its own."""
 
-    def __init__(self, front: str) -> None:
+    def __init__(self, front: str, seconds: float = 60.0) -> None:
         self._folder = tempfile.TemporaryDirectory()
         self.board = ScriptedBoard(LINE_HZ)
         journal = str(Path(self._folder.name) / "run.journal")
         self._front = subprocess.Popen(
-            [sys.executable, "-m", "tests.bench.front", self.board.url, journal, "60", front],
+            [
+                sys.executable,
+                "-m",
+                "tests.bench.front",
+                self.board.url,
+                journal,
+                f"{seconds:g}",
+                front,
+            ],
             stdout=subprocess.PIPE,
             bufsize=0,
         )
@@ -197,7 +205,7 @@ class _Run:
             raise RuntimeError(self._said.decode())
         return b"running\n" in self._said
 
-    def __enter__(self) -> _Run:
+    def __enter__(self) -> ScriptedRun:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -215,7 +223,7 @@ class _Run:
 
 def _one_trip(after_s: float) -> float:
     """One trip, `after_s` into a run; its latency in ms."""
-    with _Run("busy") as run:
+    with ScriptedRun("busy") as run:
         run.until_running()
         began_s = time.perf_counter()
         run.board.serve(lambda: time.perf_counter() - began_s > after_s)
