@@ -13,7 +13,8 @@ from rich.text import Text
 
 from rig.captures.capture import Meta
 from rig.captures.listing import Row
-from rig.report.words import noted, number
+from rig.report.noted import noted
+from rig.report.words import number
 from rig.stand.quantities import unit_of
 from rig.text import one_line
 

@@ -153,7 +153,7 @@ def test_markdown_has_the_numbers_and_whole_tables(hostile_captures: Path, tmp_p
     assert not re.search(r"(?<!\\)[<>]", text)
     tables = re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE)
     bars = [{len(re.findall(r"(?<!\\)\|", line)) for line in rows.splitlines()} for rows in tables]
-    assert bars == [{6}, {7}, {6}]  # changes, alternatives, captures
+    assert bars == [{6}, {6}, {7}, {6}]  # changes, budget, alternatives, captures
     item = as_data(review.compare([hostile_captures], "late"))["variants"][HOSTILE]
     assert f"{item['changes']['speed_rpm']['change_pct']:+.2f} %" in text
     assert item["verdict"].upper() in text
