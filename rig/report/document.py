@@ -75,7 +75,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A cell for each of `columns` in every row; numbers come rounded, as text."""
+    """A cell for each of `columns` in every row; numbers come rounded, as text.
+
+    A cell that is a `Name` is shown as it is; in others HTML sets signs such as `+-` as print.
+    """
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[str, ...], ...]

@@ -30,6 +30,12 @@ Html = NewType("Html", str)
 _ROWS_ON_A_PAGE = 20
 """A table of more may be broken where a page of paper ends."""
 
+_PRINTED = {
+    "+- ": "±\N{NO-BREAK SPACE}",
+    " -> ": " → ",
+    " %": "\N{NO-BREAK SPACE}%",
+}
+
 _STYLE = Html("""
 :root { color-scheme: light; }
 body { color: #111; background: #fff; font: 1rem/1.45 system-ui, sans-serif;
@@ -53,13 +59,20 @@ th, td { padding: .2rem .7rem .2rem 0; text-align: left; vertical-align: top;
   border-bottom: 1px solid #ddd; }
 th { border-bottom: 1px solid #111; vertical-align: bottom; }
 .number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
-th.number { white-space: normal; overflow-wrap: anywhere; min-width: 3rem; }
+th.number { white-space: normal; }
+th bdi { overflow-wrap: anywhere; }
 td.code { font-family: monospace; font-size: .75rem; overflow-wrap: anywhere; min-width: 17rem; }
+ul { padding-left: 1.3rem; }
 li { margin: .2rem 0; }
 @media (max-width: 36rem) {
   table { font-size: .75rem; }
   th, td { padding-right: .4rem; }
   .number { white-space: normal; }
+}
+@media (max-width: 26rem) {
+  body { padding: .6rem; }
+  table { font-size: .7rem; }
+  th, td { padding-right: .3rem; }
 }
 @page { margin: 15mm; }
 @media print {
@@ -135,7 +148,8 @@ def _row(cells: Iterable[Html]) -> Html:
 
 
 def _cell(words: str, kind: str) -> Html:
-    return element("td", isolated(_set(words) if kind == "number" else words), kind=kind)
+    as_is = isinstance(words, Name) or kind == "code"
+    return element("td", isolated(words if as_is else _set(words)), kind=kind)
 
 
 def _figure(figure: Figure) -> Html:
@@ -173,9 +187,10 @@ def parts(words: Text) -> Html:
 
 
 def _set(words: str) -> str:
-    """As a printer sets it: a percent sign does not leave its number."""
-    set_ = words.replace("+-", "±").replace(" -> ", " → ")
-    return set_.replace(" %", "\N{NO-BREAK SPACE}%")
+    """As a printer sets it: no line ends within an uncertainty or before a percent sign."""
+    for typed, printed in _PRINTED.items():
+        words = words.replace(typed, printed)
+    return words
 
 
 def element(name: str, *inside: Html, kind: str = "") -> Html:

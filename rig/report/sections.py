@@ -134,8 +134,8 @@ def captures(file: Report) -> Iterator[Block]:
         ),
         tuple(
             (
-                capture.name,
-                capture.run.setup,
+                Name(capture.name),
+                Name(capture.run.setup),
                 capture.run.outcome,
                 f"{capture.seconds:.1f} s" if math.isfinite(capture.seconds) else "-",
                 capture.sha256,
