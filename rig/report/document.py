@@ -1,8 +1,8 @@
 """A report as data: the blocks that the terminal, HTML and Markdown render.
 
 A block holds words and rounded numbers as they are. Each renderer makes them harmless in its own
-form, and knows nothing of comparisons or runs. A new kind of block goes into `Block`, and a type
-checker then names every renderer that lacks it.
+form, and knows blocks only. A new kind of block goes into `Block`; mypy then names every renderer
+that lacks it.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ Svg = NewType("Svg", str)
 
 
 class Name(str):
-    """A name from outside, such as a setup's: no renderer changes its characters or lets its
-    direction of writing reach its neighbours."""
+    """A name from outside, such as a setup's: no renderer typesets it, and in HTML its direction
+    of writing does not reach its neighbours."""
 
     __slots__ = ()
 
@@ -60,7 +60,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """Numbers stand at the right, words at the left; code, such as a hash, is read by no one."""
+    """Numbers are aligned to the right, words to the left; code is a hash or the like."""
 
     head: Text
     kind: Kind = "words"

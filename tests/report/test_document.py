@@ -5,13 +5,9 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Callable, Iterable
-from datetime import UTC, datetime
-from pathlib import Path
 
 import pytest
 
-from rig import review
-from rig.analysis.answers import Change, Comparison, EfficiencyChange, Ratio, Verdict
 from rig.report.document import (
     Answer,
     Block,
@@ -26,12 +22,9 @@ from rig.report.document import (
     Svg,
     Table,
 )
-from rig.report.drawings import percents
 from rig.report.html import as_html
 from rig.report.markdown import as_markdown
-from rig.report.sections import comparison_blocks
 from rig.report.terminal import print_blocks
-from tests.report.captures import SAMPLES
 
 HOSTILE = "<b onclick='x'>|\x1b[31m[red]*\u202e&amp;"
 SHOWN = "<b onclick='x'>|\\x1b[31m[red]*\\u202e&amp;"
@@ -101,24 +94,3 @@ def test_names_are_not_typeset() -> None:
 
 def test_a_unit_stands_behind_the_head(render: Render) -> None:
     assert "speed, rpm" in render([Table((Column("speed", "number", "rpm"),), (("1",),))])
-
-
-def test_the_terminal_has_the_order_of_the_files_and_no_section_of_its_own(tmp_path: Path) -> None:
-    brief = list(comparison_blocks(review.compare([SAMPLES], "late")))
-    assert isinstance(brief[0], Answer)
-    made = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
-    file = review.report([SAMPLES], "late", tmp_path / "report.md", made).read_text("utf-8")
-    heads = [line for line in file.splitlines() if line.startswith("#")]
-    titles = [line for line in as_markdown(brief).splitlines() if line.startswith("#")]
-    assert len(titles) == 8
-    assert titles == [line for line in heads if line in titles]
-
-
-def test_the_first_figure_names_an_efficiency_that_was_measured() -> None:
-    """A quantity without a unit had no name."""
-    change = Change("efficiency", 0.7, 0.71, None, None, (1, 1), change=1.4)
-    ratio = Ratio(None, None)
-    item = Comparison(
-        "a", "b", (change,), ratio, ratio, EfficiencyChange(), Verdict("faster", ""), ()
-    )
-    assert list(percents(item)) == [("Efficiency", 1.4, None)]

@@ -224,6 +224,23 @@ def test_json_is_the_comparison_and_the_runs(tmp_path: Path) -> None:
         assert run["sha256"] == hashlib.sha256(content).hexdigest()
 
 
+def test_the_keys_of_the_json_stay() -> None:
+    """They are a public form: programs of other people read them."""
+    data = as_data(review.compare([SAMPLES], "late"))
+    item = data["variants"]["early"]
+    assert set(data) == {"baseline", "variants", "drift_pct", "trends", "warnings", "noted"}
+    assert set(item) == {
+        "changes", "current_per_speed", "power_per_speed", "efficiency_change_pct", "verdict",
+        "verdict_sentence", "order", "not_the_change", "vehicle_speed", "alternatives", "warnings",
+    }  # fmt: skip
+    for quantity, unit in (("speed_rpm", "pct"), ("motor_degc_rise", "k")):
+        assert set(item["changes"][quantity]) == {
+            "baseline", "variant", "baseline_spread", "variant_spread", f"change_{unit}",
+            f"ci95_{unit}", "rise_pct", "note", "runs", f"scatter_{unit}", f"known_{unit}",
+            f"sources_{unit}", f"detectable_{unit}", "why",
+        }  # fmt: skip
+
+
 def test_one_run_of_a_setup_makes_a_page(tmp_path: Path) -> None:
     paths = sorted(SAMPLES.glob("*_01.parquet"))
     out = review.report(paths, "late", tmp_path / "report.html", MADE)
