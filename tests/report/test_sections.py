@@ -34,7 +34,7 @@ def test_the_terminal_has_the_order_of_the_files_and_no_section_of_its_own(tmp_p
     file = review.report([SAMPLES], "late", tmp_path / "report.md", made).read_text("utf-8")
     heads = [line for line in file.splitlines() if line.startswith("#")]
     titles = [line for line in as_markdown(brief).splitlines() if line.startswith("#")]
-    assert len(titles) == 8
+    assert {"## Drift", "## Warnings", "### What it cost"} <= set(titles)
     assert titles == [line for line in heads if line in titles]
 
 
