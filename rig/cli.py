@@ -275,15 +275,12 @@ def show(
 ) -> None:
     """Show one run: its figures, what happened, and a small plot."""
     from rig import review
-    from rig.report.small_plot import print_plot
-    from rig.report.terminal import print_blocks
 
     shown = review.show(capture)
     if as_json:
         _print_json(shown.as_dict())
     else:
-        print_blocks(shown.blocks())
-        print_plot(shown.capture.frame, zero_s=shown.hold_from_s)
+        shown.print()
 
 
 @app.command()

@@ -171,7 +171,7 @@ def report(
 ) -> Path:
     """Write the comparison of the setups in `paths` to `out`; its ending says in which form.
 
-    `made` is the time of making that the report tells. Gives where it was written. Raises
+    `made` is the time of making that the report states. Gives where it was written. Raises
     RigError.
     """
     write = REPORTS.get(out.suffix.lower())

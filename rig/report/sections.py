@@ -29,7 +29,7 @@ from rig.report.words import percent, quantity_name
 
 CAUTION = (
     "Limits and stops in software are no substitute for a hand-operated cut in the supply. "
-    "Local rules apply, and licensed practice where they ask for it."
+    "Follow local rules; where they require a licensed person, use one."
 )
 _DRIFTS = ("speed_rpm", "current_a")
 

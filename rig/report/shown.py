@@ -10,6 +10,8 @@ from rig.captures.capture import Capture
 from rig.report.data import json_ready
 from rig.report.document import Block, Column, Paragraph, Table
 from rig.report.runs import description_lines
+from rig.report.small_plot import print_plot
+from rig.report.terminal import print_blocks
 from rig.report.words import number, quantity_name, rising_mark, with_expanded
 from rig.stand.quantities import label_of, unit_of
 from rig.text import one_line
@@ -40,6 +42,11 @@ class Shown:
             "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
+
+    def print(self) -> None:
+        """The blocks, and a plot."""
+        print_blocks(self.blocks())
+        print_plot(self.capture.frame, zero_s=self.hold_from_s)
 
     def blocks(self) -> Iterator[Block]:
         """How it ended, its description, figures, holds, and what happened."""

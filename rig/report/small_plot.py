@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -13,21 +11,18 @@ from rig.report.words import quantity_name
 
 Floats = NDArray[np.float64]
 
+_COLUMNS = ("speed_rpm", "current_a")
 _WIDEST = 110
 
 
-def print_plot(
-    frame: pd.DataFrame,
-    columns: Sequence[str] = ("speed_rpm", "current_a"),
-    zero_s: float | None = None,
-) -> None:
-    """Each of `columns` over time, one small plot under the other; gaps stay gaps.
+def print_plot(frame: pd.DataFrame, zero_s: float | None = None) -> None:
+    """Speed and current over time, one small plot under the other; gaps stay gaps.
 
     Time counts from `zero_s`, the start of the last throttle hold, where there is one.
     """
     import plotext
 
-    shown = [column for column in columns if column in frame]
+    shown = [column for column in _COLUMNS if column in frame]
     width = min(console().width, _WIDEST)
     for column in shown:
         time_s, values = _thinned(frame, column, 2 * width)
