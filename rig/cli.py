@@ -308,9 +308,10 @@ def compare(
     if as_json:
         _print_json(as_data(comparisons))
         return
-    from rig.report.terminal import print_comparisons
+    from rig.report.sections import comparison_blocks
+    from rig.report.terminal import print_blocks
 
-    print_comparisons(comparisons)
+    print_blocks(comparison_blocks(comparisons))
 
 
 @app.command()
@@ -373,13 +374,13 @@ def salvage(
 
     The journal stays where it is. A plain log needs --stand.
     """
-    from rig import review
+    from rig.salvage import salvage
 
-    report = review.salvage(journal, stand, setup)
+    salvaged = salvage(journal, stand, setup)
     if as_json:
-        _print_json(report.as_dict())
+        _print_json(salvaged.as_dict())
     else:
-        print(plain(report.sentence()))
+        print(plain(salvaged.sentence()))
 
 
 @app.command()
@@ -477,9 +478,10 @@ def demo(
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    from rig.report.terminal import print_table
+    from rig.report.document import Column, Table
+    from rig.report.terminal import print_blocks
 
-    print_table(heads, rows)
+    print_blocks([Table(tuple(map(Column, heads)), tuple(map(tuple, rows)))])
 
 
 def _print_json(value: Any) -> None:
