@@ -27,6 +27,26 @@ app = typer.Typer(
 )
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from rig.version import version
+
+        typer.echo(f"rig {version()}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _options(
+    _: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version.", callback=_say_version, is_eager=True),
+    ] = False,
+) -> None:
+    pass
+
+
 Out = Annotated[Path | None, typer.Option("--out", help="Where to write.", show_default=False)]
 StandFile = Annotated[
     Path | None, typer.Option("--stand", help="The stand's settings, stand.toml.")

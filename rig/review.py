@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +37,7 @@ from rig.report.markdown import as_markdown
 from rig.report.runs import Listed, description_lines, local_time
 from rig.stand.settings import load_stand
 from rig.text import one_line, plain
+from rig.version import version
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +237,7 @@ def report(
     runs = list(gathered.runs.values())
     comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
-    program = f"rig {version('rig')}"
+    program = f"rig {version()}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))
 
