@@ -478,6 +478,20 @@ def limits(
         found.print()
 
 
+@app.command("help")
+def help_page(
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", show_default=False)] = None,
+) -> None:
+    """Show a page of reference, such as every key of stand.toml."""
+    from rig import help as pages
+
+    if topic is None:
+        for name, what in pages.TOPICS.items():
+            typer.echo(f"rig help {name:<10} {what}")
+    else:
+        _print_markdown(pages.page(topic))
+
+
 @app.command()
 def demo(
     out: Out = None,
@@ -500,6 +514,17 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     from rig.report.terminal import print_table
 
     print_table(heads, rows)
+
+
+def _print_markdown(text: str) -> None:
+    """Set out for a terminal; as it is into a pipe or a file."""
+    if not sys.stdout.isatty():
+        print(text, end="")
+        return
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    Console().print(Markdown(text))
 
 
 def _print_json(value: Any) -> None:
