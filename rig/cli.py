@@ -43,8 +43,14 @@ def _options(
         bool,
         typer.Option("--version", help="Show the version.", callback=_say_version, is_eager=True),
     ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", help="Log what the command does; a run also to a file.")
+    ] = False,
 ) -> None:
-    pass
+    if verbose:
+        from rig import logs
+
+        logs.to_terminal()
 
 
 Out = Annotated[Path | None, typer.Option("--out", help="Where to write.", show_default=False)]
