@@ -15,10 +15,12 @@ from typing import Annotated, Any
 import typer
 
 from rig.errors import DISK_REFUSED, DONE, LINK_LOST, USAGE, RigError, SettingsError
+from rig.jobs import ByJob
 from rig.text import plain
 
 app = typer.Typer(
     name="rig",
+    cls=ByJob,
     help="Logger and judge for a home-built motor test stand.",
     epilog="Stopping by software is no substitute for a hand-operated cut in the supply.",
     no_args_is_help=True,
@@ -141,7 +143,7 @@ def ports(as_json: AsJson = False) -> None:
     context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
 )
 def simulate(context: typer.Context) -> None:
-    """Serve a simulated board on a port of its own; `rig simulate --help` lists its options."""
+    """Serve a simulated board on a port of its own."""
     from rig.simulator.__main__ import main as serve
 
     raise typer.Exit(serve(context.args))
@@ -195,7 +197,7 @@ def firmware(
     folder: Annotated[Path, typer.Argument(help="Where to write them.", metavar="DIR")],
     as_json: AsJson = False,
 ) -> None:
-    """Write out the sketches of the reference board, to be flashed."""
+    """Write out the reference board's sketches."""
     from rig.firmware import write_out
 
     written = write_out(folder)
@@ -240,7 +242,7 @@ def run(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Run the motor once, watch its limits, and keep a capture of it."""
+    """Run the motor once, watch its limits, keep a capture."""
     from rig import bench
 
     request = bench.Request(
@@ -281,7 +283,7 @@ def runs(
     folder: Annotated[Path, typer.Argument(help="A folder of captures.", metavar="DIR")],
     as_json: AsJson = False,
 ) -> None:
-    """List the runs in a folder: captures with their main figures, and journals to salvage."""
+    """List the runs in a folder, and journals to salvage."""
     from rig import review
     from rig.report.runs import print_runs
 
@@ -299,7 +301,7 @@ def show(
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
     as_json: AsJson = False,
 ) -> None:
-    """Show one run: its figures, what happened, and a small plot."""
+    """Show one run: figures, events, a small plot."""
     from rig import review
 
     shown = review.show(capture)
@@ -323,7 +325,7 @@ def compare(
     window: Window = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compare setups: what changed, how surely, what it cost, and whether it was worth it."""
+    """Compare setups: what changed, how surely, at what cost."""
     from rig import review
     from rig.report.data import as_data
 
@@ -356,7 +358,7 @@ def report(
     ] = Path("report.html"),
     as_json: AsJson = False,
 ) -> None:
-    """Write a comparison to a file: one HTML page with figures, Markdown, or JSON."""
+    """Write a comparison to a file: HTML, Markdown or JSON."""
     from rig import review
 
     question = review.question(
@@ -373,7 +375,7 @@ def export(
     out: Annotated[Path, typer.Argument(help="A file that ends in .csv or .xlsx.")],
     as_json: AsJson = False,
 ) -> None:
-    """Write a capture as CSV or Excel, with the units in the header."""
+    """Write a capture as CSV or Excel, units in the header."""
     from rig.captures.export import export_csv, export_excel
 
     writers = {".csv": export_csv, ".xlsx": export_excel}
@@ -395,9 +397,10 @@ def salvage(
     setup: Annotated[str | None, typer.Option(help="For a plain log: what was tried.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Make a capture of what a crash left, or of a log that a serial terminal took.
+    """Make captures of what a crash left, or of a log.
 
-    The journal stays where it is. A plain log needs --stand.
+    A log is what a serial terminal took of a board; it needs --stand. The journal stays
+    where it is.
     """
     from rig import review
 
@@ -416,7 +419,9 @@ def amend(
     pairs: With = None,
     as_json: AsJson = False,
 ) -> None:
-    """Correct the setup, notes or pairs of captures. The old words are kept, and all data.
+    """Correct the setup, notes or pairs of captures.
+
+    The old words are kept, and all data.
 
     `--with KEY=` removes a pair.
     """
@@ -444,7 +449,7 @@ def recalibrate(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compute old captures anew from their raw counts, with a newer stand.toml."""
+    """Compute captures anew with a newer stand.toml."""
     from rig.captures.recalibration import recalibrate_all
     from rig.plans import find_stand
     from rig.stand.settings import load_stand
@@ -473,7 +478,7 @@ def limits(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Replay runs through the limits: what would warn or trip, and when."""
+    """Replay runs through limits: what would warn or trip."""
     from rig import limits as tried
     from rig.stand.settings import load_stand
 
@@ -488,7 +493,7 @@ def limits(
 def help_page(
     topic: Annotated[str | None, typer.Argument(metavar="TOPIC", show_default=False)] = None,
 ) -> None:
-    """Show a page of reference, such as every key of stand.toml."""
+    """Show a reference page, such as the keys of stand.toml."""
     from rig import help as pages
 
     if topic is None:
@@ -506,7 +511,7 @@ def demo(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """The whole job on a simulated stand: two timings, three runs each, a trip, the answer."""
+    """Do the whole job on a simulated stand."""
     from rig import demo as marram
 
     result = marram.demo(out, fast=fast)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from typer.main import get_command
 
 from rig import help as pages
+from rig.cli import app
 from rig.errors import SettingsError
 from rig.help.pages import made
 from rig.help.stand import EXAMPLES
+from rig.jobs import JOBS, ByJob
 from rig.stand.model import SENSORS
 from rig.stand.settings import parse_stand
 
@@ -35,3 +38,11 @@ def test_an_unknown_topic_is_one_message_with_the_nearest_one() -> None:
     with pytest.raises(SettingsError, match=r"no topic 'stnd'") as told:
         pages.page("stnd")
     assert "stand" in told.value.to_do
+
+
+def test_every_command_has_its_place_in_the_help() -> None:
+    named = [name for names in JOBS.values() for name in names]
+    assert len(named) == len(set(named))
+    commands = get_command(app)
+    assert isinstance(commands, ByJob)
+    assert set(commands.commands) <= set(named)
