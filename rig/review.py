@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +37,7 @@ from rig.report.markdown import as_markdown
 from rig.report.runs import Listed, local_time
 from rig.report.sections import comparison_blocks
 from rig.report.shown import Shown
+from rig.version import version
 
 
 def show(path: Path) -> Shown:
@@ -191,7 +191,7 @@ def report(
     runs = list(gathered.runs.values())
     comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
-    program = f"rig {version('rig')}"
+    program = f"rig {version()}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))
 

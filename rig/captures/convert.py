@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 Progress = Callable[[float], None]
 
 
+_log = logging.getLogger(__name__)
+
+
 def convert(
     journal: Path,
     out: Path | None = None,
@@ -46,6 +50,7 @@ def convert(
     Raises InputFileError, SettingsError, DiskError; the journal is left as it is in every
     case.
     """
+    _log.info("making a capture of %s", journal)
     introduction = introduce(journal, span)
     stand = stand or _stand_of(introduction, journal)
     sampler = Sampler(stand, introduction.hello, introduction.channels)

@@ -39,7 +39,7 @@ from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
 
 _TOP = ("name", "port", "baud", "channels", "tachometer", "limits", "converter")
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
-_SLOWEST, _FASTEST = 1200, 10_000_000
+BAUD_FROM, BAUD_TO = 1200, 10_000_000
 
 
 def load_stand(path: Path) -> Stand:
@@ -127,8 +127,8 @@ class _Reader:
         name = self._text(raw, "name", default="stand")
         port = self._text(raw, "port", default=None)
         baud = raw.get("baud", 115_200)
-        if not _is_whole(baud) or not _SLOWEST <= baud <= _FASTEST:
-            self._wrong("baud", baud, f"a whole number from {_SLOWEST} to {_FASTEST}")
+        if not _is_whole(baud) or not BAUD_FROM <= baud <= BAUD_TO:
+            self._wrong("baud", baud, f"a whole number from {BAUD_FROM} to {BAUD_TO}")
         channels = [
             self._channel(key, table) for key, table in self._table(raw, "channels").items()
         ]
