@@ -12,6 +12,7 @@ so the live path and the bulk path agree to the last digit.
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -19,9 +20,15 @@ from numpy.typing import NDArray
 
 from rig.errors import SettingsError
 from rig.protocol.records import Channel
-from rig.stand.model import Reference
+from rig.stand.model import Divider, Reference, Shunt, Stand
 
 Ints = NDArray[np.int64]
+
+QUANTITY = "reference"
+"""What a board calls the quantity of such a channel."""
+
+MOVED_PCT = 0.3
+"""From so many percent on, a reference that moved is worth a word: ours, no source."""
 
 SMOOTHED_S = 1.0
 
@@ -36,10 +43,10 @@ class ReferenceMeter:
     """
 
     def __init__(self, settings: Reference, channel: Channel, line_hz: int) -> None:
-        if channel.quantity != "reference":
+        if channel.quantity != QUANTITY:
             raise SettingsError(
                 f"the board's channel {channel.label!r} measures {channel.quantity!r}, "
-                "not 'reference'",
+                f"not {QUANTITY!r}",
                 where="stand.toml, reference.board_label",
             )
         self.index = channel.index
@@ -80,6 +87,35 @@ class ReferenceMeter:
             self._total = sum(self._kept)
             self.ratio = float(ratios[-1])
         return ratios, good
+
+
+@dataclass(frozen=True, slots=True)
+class CountScale:
+    """Where a capture has the reference's counts, and how they become those of one conversion."""
+
+    column: str
+    conversions: int
+    zero: int
+
+
+def moved_words(stand: Stand, ratio: float) -> str:
+    """What to say of a reference at `ratio` of that at calibration; empty where it is near enough.
+
+    Near enough is what `reference_v` may be wrong by anyway, and `MOVED_PCT`.
+    """
+    tolerances = [
+        100.0 * 3**0.5 * c.sensor.reference_v.u / c.sensor.reference_v.value
+        for c in stand.channels
+        if isinstance(c.sensor, Shunt | Divider)
+    ]
+    percent = 100.0 * (ratio - 1.0)
+    if stand.reference is None or abs(percent) <= max(MOVED_PCT, *tolerances, 0.0):
+        return ""
+    return (
+        f"The board's supply, the converter's reference, is {abs(percent):.1f} % "
+        f"{'below' if percent < 0.0 else 'above'} that at calibration. Current and voltage are "
+        "corrected for it."
+    )
 
 
 def ratio_of(settings: Reference | None, mean_count: Any) -> float:

@@ -20,7 +20,7 @@ from rig.errors import SettingsError
 from rig.protocol.commands import EDGES, Limit
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Data, Hello
 from rig.protocol.timeline import Step
-from rig.stand.bound import BoundChannel, hold_ms
+from rig.stand.bound import HAVE_A_ZERO, BoundChannel, hold_ms
 from rig.stand.model import Level, Limits, Stand
 from rig.stand.reference import ReferenceMeter, ratio_of
 from rig.stand.tachometer import Speedometer
@@ -118,6 +118,11 @@ class Sampler:
     def reference_ratio(self) -> float:
         """The converter's reference now over that at calibration; 1 where it is not measured."""
         return self._reference.ratio if self._reference is not None else 1.0
+
+    @property
+    def zeroable(self) -> list[BoundChannel]:
+        """The channels that the board can zero, of quantities that have a natural zero."""
+        return [b for b in self._bound if b.channel.can_zero and b.settings.key in HAVE_A_ZERO]
 
     def take_zero(self, channel: Channel) -> None:
         """The board takes another zero off this channel from the next line on."""
@@ -242,8 +247,8 @@ class Sampler:
         cancels in a ratio of two readings. The drift of the reference is a variable of each
         call with other values, that is, of each run. Where the stand measures its reference,
         `reference_count` among the values says where it was. Power is the product of the voltage
-        and current given with it. Columns without a budget are left out. Without `single` the values
-        are means of many lines, whose steps are in their scatter.
+        and current given with it. Columns without a budget are left out. Without `single` the
+        values are means of many lines, whose steps are in their scatter.
         """
         from rig.stand.uncertainty import Budget, run_of
 
