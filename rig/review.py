@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -29,14 +29,16 @@ from rig.captures.description import checked_setup, parse_pairs
 from rig.captures.files import check_file, write_new
 from rig.captures.introduction import WHOLE, runs_in
 from rig.captures.listing import list_captures
-from rig.errors import InputFileError, SettingsError
+from rig.errors import InputFileError, RigError, SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
 from rig.report.data import report_data
 from rig.report.markdown import as_markdown
 from rig.report.runs import Listed, description_lines, local_time
-from rig.stand.settings import load_stand
+from rig.stand.reference import moved_words, ratio_of
+from rig.stand.sampler import REFERENCE_COUNT
+from rig.stand.settings import load_stand, stand_from_dict
 from rig.text import one_line, plain
 
 
@@ -73,6 +75,8 @@ class Shown:
         for line in description_lines(meta):
             print(line)
         terminal.print_figures(self.figures, self.uncertainty, self.still_rising)
+        if words := _reference_words(meta, self.figures):
+            print(words)
         if len(self.holds) > 1:
             terminal.print_holds(self.holds)
         rows = [
@@ -84,6 +88,15 @@ class Shown:
             title = f"times from the start of {since}"
             terminal.print_table(["at ", "alarm or mark"], rows, title=title)
         terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
+
+
+def _reference_words(meta: Meta, figures: Mapping[str, float]) -> str:
+    """Where the converter's reference was in this run, if that is worth a word."""
+    try:
+        stand = stand_from_dict(meta.stand)
+    except RigError:
+        return ""
+    return moved_words(stand, ratio_of(stand.reference, figures.get(REFERENCE_COUNT)))
 
 
 def show(path: Path) -> Shown:

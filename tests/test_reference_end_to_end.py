@@ -86,7 +86,10 @@ def test_without_the_table_a_falling_supply_is_a_false_gain_and_is_named_as_one(
 
 
 def test_with_it_current_and_voltage_are_right_within_their_uncertainty(
-    captures: dict[str, Path], calibrated: Stand, tmp_path: Path
+    captures: dict[str, Path],
+    calibrated: Stand,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     truth, _ = figures(captures["early"])
     folder = tmp_path / "with"
@@ -97,6 +100,9 @@ def test_with_it_current_and_voltage_are_right_within_their_uncertainty(
         for column in ("current_a", "voltage_v"):
             assert abs(low[column] - truth[column]) < 2.0 * u[column]
             assert low[column] == pytest.approx(truth[column], rel=4e-3)
+    # A run that nobody watched, or that was computed anew, says it too.
+    review.show(again).print()
+    assert "8.0 % below that at calibration" in capsys.readouterr().out
     others = [run(folder, "early", calibrated, seed=seed) for seed in (5, 6)]
     found = compared([live, run(folder, "late", calibrated, [LOW], seed=4), *others])
     (said,) = [c for c in found.conditions if c.name == "reference"]
