@@ -226,6 +226,12 @@ def run(
     ] = 20.0,
     notes: Annotated[str, typer.Option(help="Kept in the capture.")] = "",
     pairs: With = None,
+    zero: Annotated[
+        bool,
+        typer.Option(
+            "--zero", help="Nothing flows, pushes or pulls: take zeros before the run is armed."
+        ),
+    ] = False,
     out: Out = None,
     headless: Annotated[
         bool, typer.Option("--headless", help="A status line a second; so without a terminal.")
@@ -258,6 +264,7 @@ def run(
         folder=out,
         timing_deg=timing,
         faults=tuple(fault or ()),
+        zero=zero,
         fast=fast,
     )
     has_screen = sys.stdin.isatty() and sys.stdout.isatty() and not (headless or as_json or fast)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
     from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 8
+FIGURES_VERSION = 9
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -213,7 +213,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     from rig.analysis.figures import Figures, figures_of
     from rig.analysis.steady import last_hold_from_s, window_at
     from rig.captures.capture import load
-    from rig.captures.convert import edge_scale_of
+    from rig.captures.convert import edge_scale_of, reference_scale_of
 
     capture = load(path)
     meta = capture.meta
@@ -223,7 +223,8 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     if isinstance(asked, str):
         figures, left_out = Figures(), asked
     else:
-        figures, left_out = figures_of(capture.frame, asked, edge_scale_of(meta)), ""
+        scales = edge_scale_of(meta), reference_scale_of(meta)
+        figures, left_out = figures_of(capture.frame, asked, *scales), ""
     window = figures.window
     return {
         "name": path.name,
@@ -295,6 +296,7 @@ def _run(
         identity=row["identity"]["digest"] if row["identity"] else "",
         hold_from_s=math.nan if row["hold_from_s"] is None else float(row["hold_from_s"]),
         left_out=row["left_out"],
+        follows_reference=bool(row["stand"].get("reference")),
     )
 
 
@@ -337,6 +339,8 @@ def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) 
         inputs.append([head, zero != "0"])
     converter = asdict(Converter()) | (stand.get("converter") or {})
     measuring = [stand.get("channels"), stand.get("tachometer"), converter]
+    # Where there is none, the text stays as it was.
+    measuring += [stand["reference"]] if stand.get("reference") else []
     content = json.dumps([measuring, board, tick_hz, line_hz, inputs], sort_keys=True)
     return _digest(content)
 

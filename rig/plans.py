@@ -88,6 +88,7 @@ def plan_run(
     notes: str = "",
     pairs: Sequence[str] = (),
     automatic: bool = True,
+    zero: bool = False,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
@@ -132,7 +133,8 @@ def plan_run(
         "pairs": known,
         "stand": stand_to_dict(stand),
         "port": port,
-        "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
+        "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
+        | ({"zero": True} if zero else {}),
         "host": {
             "rig": version(),
             "python": platform.python_version(),
@@ -155,6 +157,7 @@ def plan_run(
         throttle=steps,
         soak_s=soak_s,
         automatic=automatic,
+        zero=zero,
     )
 
 

@@ -22,7 +22,7 @@ from rig.analysis.steady import last_hold_from_s, steady_windows
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import load, read_meta
-from rig.captures.convert import edge_scale_of
+from rig.captures.convert import edge_scale_of, reference_scale_of
 from rig.captures.dataset import find_captures
 from rig.captures.description import parse_pairs
 from rig.captures.files import write_new
@@ -44,7 +44,8 @@ def show(path: Path) -> Shown:
     """One capture and its figures. Raises InputFileError."""
     capture = load(path)
     tachometer = edge_scale_of(capture.meta)
-    figures = run_figures(capture.frame, tachometer)
+    reference = reference_scale_of(capture.meta)
+    figures = run_figures(capture.frame, tachometer, reference)
     (run,) = gather([path])
     known = run.measured
     uncertainty = {
@@ -55,7 +56,7 @@ def show(path: Path) -> Shown:
     zero_s = hold_from_s or 0.0
     holds = [
         {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
-        | dict(figures_of(capture.frame, window, tachometer).means)
+        | dict(figures_of(capture.frame, window, tachometer, reference).means)
         for throttle, window in steady_windows(capture.frame)
         if window is not None
     ]

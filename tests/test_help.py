@@ -12,7 +12,7 @@ from rig.help.pages import made
 from rig.help.stand import EXAMPLES
 from rig.jobs import JOBS, ByJob
 from rig.stand.model import SENSORS
-from rig.stand.settings import parse_stand
+from rig.stand.settings import TABLES_AND_KEYS, parse_stand
 
 MADE = made()
 
@@ -46,3 +46,9 @@ def test_every_command_has_its_place_in_the_help() -> None:
     commands = get_command(app)
     assert isinstance(commands, ByJob)
     assert set(commands.commands) <= set(named)
+
+
+def test_every_table_of_the_stand_is_on_its_page() -> None:
+    page = MADE["stand"]
+    for name in TABLES_AND_KEYS:
+        assert f"[{name}" in page or f"| {name} |" in page, name

@@ -15,6 +15,7 @@ from rig.analysis.integral import integral
 from rig.analysis.steady import Window, mean_over, steady_window
 from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
+from rig.stand.reference import CountScale
 from rig.stand.turns import EdgeScale, mean_speed_rpm, whole_turns
 
 _NOT_AVERAGED = frozenset({"time_s"})
@@ -39,7 +40,10 @@ class Figures:
 
 
 def figures_of(
-    frame: pd.DataFrame, window: Window | None = None, tachometer: EdgeScale | None = None
+    frame: pd.DataFrame,
+    window: Window | None = None,
+    tachometer: EdgeScale | None = None,
+    reference: CountScale | None = None,
 ) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
@@ -55,7 +59,8 @@ def figures_of(
     Further: `voltage_rest_v` before the motor is driven; `rpm_per_v` under load; over the
     whole run `recorded_s`, `charge_ah`, `energy_wh` and `bridged_pct`, the share of the time
     without valid readings that they bridge (`rig.analysis.integral`); `efficiency` and
-    `shaft_w` where torque was measured; and `supply_ohm` (`rig.analysis.supply`).
+    `shaft_w` where torque was measured; `supply_ohm` (`rig.analysis.supply`); and where the board
+    measures its converter's `reference`, `reference_count`, its mean count of one conversion.
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
@@ -78,6 +83,11 @@ def figures_of(
         speed = _speed_over(rows, window, tachometer)
         if speed is not None:
             means["speed_rpm"], errors["speed_rpm"] = speed
+    if reference is not None and reference.column in steady:
+        counts_of_one = (steady[reference.column] + reference.zero) / reference.conversions
+        means["reference_count"], errors["reference_count"] = mean_over(
+            window, steady["time_s"], counts_of_one
+        )
     _add_derived(means, errors, steady, window)
     if "voltage_v" in frame and driven.any():
         resting = np.arange(len(frame)) < driven.argmax()
@@ -116,14 +126,18 @@ def _speed_over(
     return mean, mean * standard_error(over) / float(turns.mean())
 
 
-def run_figures(frame: pd.DataFrame, tachometer: EdgeScale | None = None) -> dict[str, float]:
+def run_figures(
+    frame: pd.DataFrame,
+    tachometer: EdgeScale | None = None,
+    reference: CountScale | None = None,
+) -> dict[str, float]:
     """`figures_of` as one flat mapping; empty where the run has no steady part.
 
 
     `steady_from_s` and `steady_to_s` count from the start of the last throttle hold, which
     lies at `hold_from_s` on the capture's time scale.
     """
-    figures = figures_of(frame, tachometer=tachometer)
+    figures = figures_of(frame, tachometer=tachometer, reference=reference)
     window = figures.window
     if window is None:
         return {}

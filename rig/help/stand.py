@@ -105,6 +105,7 @@ fit_points = 6""",
 _TABLES: tuple[tuple[str, type[Closed]], ...] = (
     ("[tachometer]", model.Tachometer),
     ("[converter]", model.Converter),
+    ("[reference]", model.Reference),
     ("[limits]", model.Limits),
     ("[limits.NAME]", model.Level),
     ("[limits.overcurrent]", model.OverCurrent),
@@ -164,6 +165,8 @@ def _value(hint: Any) -> str:
             return ", ".join(typing.get_args(hint))
         case origin if origin is tuple:
             return "2 x 2 numbers"
+    if hint is str:
+        return "text"
     if hint is PositiveParameter:
         return "above 0 *"
     return "number *" if hint is Parameter else "number"

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from rig.captures.capture import Capture
+from rig.captures.capture import Capture, Meta
+from rig.errors import RigError
 from rig.report.data import json_ready
 from rig.report.document import Block, Column, Paragraph, Table
 from rig.report.runs import description_lines
@@ -14,6 +15,9 @@ from rig.report.small_plot import print_plot
 from rig.report.terminal import print_blocks
 from rig.report.words import number, quantity_name, rising_mark, with_expanded
 from rig.stand.quantities import label_of, unit_of
+from rig.stand.reference import moved_words, ratio_of
+from rig.stand.sampler import REFERENCE_COUNT
+from rig.stand.settings import stand_from_dict
 from rig.text import one_line
 
 
@@ -54,12 +58,23 @@ class Shown:
         yield Paragraph(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}")
         yield from map(Paragraph, description_lines(meta))
         yield from figure_blocks(self.figures, self.uncertainty, self.still_rising)
+        if words := _reference_words(meta, self.figures):
+            yield Paragraph(words)
         if len(self.holds) > 1:
             yield _holds(self.holds)
         events = meta.events_from(self.hold_from_s or 0.0)
         if events:
             since = "the last hold" if self.hold_from_s is not None else "the recording"
             yield _events(events, f"times from the start of {since}")
+
+
+def _reference_words(meta: Meta, figures: Mapping[str, float]) -> str:
+    """Where the converter's reference was in this run, if that is worth a word."""
+    try:
+        stand = stand_from_dict(meta.stand)
+    except RigError:
+        return ""
+    return moved_words(stand, ratio_of(stand.reference, figures.get(REFERENCE_COUNT)))
 
 
 def figure_blocks(

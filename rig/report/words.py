@@ -25,6 +25,7 @@ _RESULTS = {
     "supply_ohm": ("Supply's resistance, ohm", 4),
     "shaft_w": ("Shaft power, W", 1),
     "efficiency": ("Efficiency", 4),
+    "reference_count": ("Reference channel, counts of one conversion", 2),
 }
 """Figures that are no columns: name with unit, and places."""
 

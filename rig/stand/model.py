@@ -270,6 +270,24 @@ class Converter(Closed):
 
 
 @dataclass(frozen=True, slots=True)
+class Reference(Closed):
+    """The board's channel that shows how far the converter's reference has moved.
+
+    It counts a bandgap of the board's against the supply. `count_at_calibration` is its mean count
+    of one conversion, from when `reference_v` and the stand's lines were measured (`rig show` has
+    it for each run). The bandgap itself moves by `steadiness_pct` from run to run, a half-width: a
+    data sheet's typical curve has some 100 ppm/K (order of magnitude, from memory), 0.1 % in 10 K.
+    """
+
+    board_label: str
+    """What the board calls the channel."""
+    count_at_calibration: Positive
+    """Mean count of one conversion when `reference_v` was measured."""
+    steadiness_pct: Annotated[float, Ge(0), Le(10)] = 0.1
+    """How far the bandgap moves from run to run, percent."""
+
+
+@dataclass(frozen=True, slots=True)
 class Level(Closed):
     """Plain limits of one quantity, in its unit.
 
@@ -342,3 +360,4 @@ class Stand:
     tachometer: Tachometer | None = None
     limits: Limits = Limits()
     converter: Converter = Converter()
+    reference: Reference | None = None
