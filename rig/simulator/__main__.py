@@ -41,11 +41,10 @@ def parser() -> argparse.ArgumentParser:
     add(
         "--timing",
         type=float,
-        default=standard.timing_deg,
         metavar="DEG",
-        help="advance (%(default)g)",
+        help="advance of the controller",
     )
-    add("--cells", type=int, default=standard.cells, metavar="N", help="of the pack (%(default)s)")
+    add("--cells", type=int, metavar="N", help="of the pack")
     add("--volts", type=float, metavar="V", help="the supply's volts at rest")
     add("--bench-supply", action="store_true", help="a bench supply in place of the pack")
     add("--seed", type=int, default=0, help="of noise, faults and the day (%(default)s)")
