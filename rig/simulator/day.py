@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import random
 
+from rig.simulator.misfits import clipped_supply
 from rig.simulator.parts import BenchSupply, Pack, Surroundings
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
@@ -34,9 +35,10 @@ def plant_for(settings: Settings) -> Plant:
     return Plant(motor, rotor, drive.controller, supply, drive.heat, air)
 
 
-def highest_v(settings: Settings) -> float:
-    """The most that the supply can have: a full pack, or what was set."""
-    return max(_source(settings).at(settings.volts).full_v, settings.volts or 0.0)
+def supply_warning(settings: Settings) -> str:
+    """What to say where the supply, a full pack or what was set, clips; empty where it does not."""
+    highest_v = max(_source(settings).at(settings.volts).full_v, settings.volts or 0.0)
+    return clipped_supply(settings.stand, settings.drive, highest_v)
 
 
 def _source(settings: Settings) -> Pack | BenchSupply:
