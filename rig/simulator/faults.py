@@ -76,6 +76,14 @@ KINDS: dict[str, tuple[str, float | None]] = {
 FORCED = frozenset({"overcurrent", "overvolt", "undervolt", "overspeed", "overheat"})
 """Faults of the drive, whose value is a level."""
 
+WIRING = tuple(
+    name
+    for name in KINDS
+    if name.startswith(("shunt-", "divider-", "tachometer-", "motor-"))
+    or name in ("reference-low", "ground-offset", "ripple-aliased")
+)
+"""Faults of the wiring, from the sensors to the converter."""
+
 _FREE = FORCED | {"motor-slow", "ground-offset"}
 """Faults whose value may lie above 1."""
 

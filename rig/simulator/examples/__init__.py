@@ -1,11 +1,11 @@
-"""Four stands with their motors, to try and to copy: a folder each, with stand.toml and motor.toml."""
+"""Four stands with their motors, to try and to copy: a folder each with two files."""
 
 from __future__ import annotations
 
 from importlib import resources
 from pathlib import Path
 
-from rig.errors import DiskError
+from rig.errors import DiskError, SettingsError
 
 EXAMPLES = ("ducted_fan", "small_outrunner", "large_inrunner", "geared_car")
 FILES = ("stand.toml", "motor.toml")
@@ -18,7 +18,10 @@ def text_of(example: str, file: str) -> str:
 
 
 def write_examples(folder: Path) -> list[Path]:
-    """Write all out into `folder`; gives the files. Nothing is overwritten. Raises DiskError."""
+    """Write all out into `folder`; gives the files. Nothing is overwritten.
+
+    Raises SettingsError where one is there already, DiskError where the disk refuses.
+    """
     written = []
     for example in EXAMPLES:
         for file in FILES:
@@ -27,6 +30,9 @@ def write_examples(folder: Path) -> list[Path]:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 with path.open("x", encoding="utf-8") as out:
                     out.write(text_of(example, file))
+            except FileExistsError as error:
+                to_do = "Name another folder."
+                raise SettingsError("is there already", where=str(path), to_do=to_do) from error
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()
                 raise DiskError(f"cannot be written: {reason}", where=str(path)) from error
