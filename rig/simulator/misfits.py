@@ -9,6 +9,7 @@ from rig.simulator.drive import PLACES, Drive
 from rig.simulator.electronics import Roles, roles
 from rig.simulator.faults import Fault
 from rig.simulator.transducers import transducer
+from rig.stand.mistakes import plain_key
 from rig.stand.model import Stand
 
 
@@ -30,6 +31,10 @@ def misfits(stand: Stand, drive: Drive, faults: Sequence[Fault]) -> list[str]:
             ascii_only = False
         if not ascii_only:
             found.append(f"{where}.board_label: a board sends 1 to 24 plain characters, no comma")
+    keys = {channel.key for channel in stand.channels}
+    for key, _ in drive.board.own:
+        if key not in keys:
+            found.append(f"board.inputs.{plain_key(key)}: the stand has no such channel")
     parts = roles(stand)
     found += [words for fault in faults if (words := _unmet(fault.name, parts))]
     return list(dict.fromkeys(found))

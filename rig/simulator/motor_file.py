@@ -52,10 +52,12 @@ def load_drive(path: Path) -> Drive:
 
 def parse_drive(toml: str, where: str) -> Drive:
     """The drive that `toml` describes. Raises SettingsError with every mistake."""
-    return _DriveReader(where).drive(parse_toml(toml, where))
+    return DriveReader(where).drive(parse_toml(toml, where))
 
 
-class _DriveReader(Reader):
+class DriveReader(Reader):
+    """Reads a motor's file."""
+
     words = ("tachometer", "bipolar", "in_air")
 
     def drive(self, raw: dict[str, Any]) -> Drive:
@@ -85,7 +87,7 @@ class _DriveReader(Reader):
 
     def _temperatures(self, table: dict[str, Any]) -> tuple[tuple[str, str], ...]:
         for key, place in table.items():
-            if place not in PLACES:
+            if place not in list(PLACES):
                 self._wrong(f"temperatures.{key}", place, f"one of {', '.join(PLACES)}")
         return tuple(table.items())
 
