@@ -62,8 +62,8 @@ def test_all_mistakes_are_named_at_once_with_what_may_have_been_meant() -> None:
     words = str(caught.value)
     for part in (
         "motor.no_load_a: found nothing at all", "no_load_a (did you mean that?)",
-        "rotor.inertia_kgm2", "supply.internal_ohm", "supply.moter", "heat.case_j_k", "gear.tachometer",
-        "temperatures.esc", "board.name", "board.conversions",
+        "rotor.inertia_kgm2", "supply.internal_ohm", "supply.moter", "heat.case_j_k",
+        "gear.tachometer", "temperatures.esc", "board.name", "board.conversions",
     ):  # fmt: skip
         assert part in words
 

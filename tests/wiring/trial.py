@@ -24,11 +24,16 @@ from rig.virtual import VirtualStand
 from tests.wiring.stands import stand_and_drive
 
 FRONTS = ("headless", "screen")
-THROTTLE = ((70.0, 3.0),)
+THROTTLE_PCT = 70.0
+HOLD_S = 3.0
+WARMING_S = 60.0
+"""So long a motor is driven where only a temperature can show the fault."""
+
+WARMING = frozenset({"motor-stuck", "motor-slow", "motor-swapped"})
 LOOKS_S = 1.0
 """So long an operator looks at the screen before each key, and at a refusal before leaving."""
 
-LONGEST_S = 30.0
+LONGEST_S = 100.0
 
 BLINDING = frozenset(
     {
@@ -76,7 +81,7 @@ class _Witness(VirtualStand):
 
     def __init__(self, board: Board, *, operator: bool) -> None:
         super().__init__(board, Printer(io.StringIO(), False, lambda: None))
-        self.said: list[tuple[float, str]] = []
+        self.said: list[tuple[float, Event]] = []
         self.driven_s: list[float] = []
         self._operator = operator
         self._state, self._since_s = "", 0.0
@@ -89,7 +94,7 @@ class _Witness(VirtualStand):
 
     def tell(self, message: Event | Ended) -> None:
         if isinstance(message, Event):
-            self.said.append((self.now_s, message.text))
+            self.said.append((self.now_s, message))
 
     def show(self, snapshot: Snapshot) -> None:
         if snapshot.state != self._state:
@@ -117,13 +122,15 @@ class _Paper:
         """Let it go."""
 
 
-def _run(stand_name: str, fault: str, front: str, seed: int) -> tuple[_Witness, Ended]:
+def _run(
+    stand_name: str, fault: str, front: str, hold_s: float, seed: int
+) -> tuple[_Witness, Ended]:
     stand, drive = stand_and_drive(stand_name)
     faults = (parse_fault(fault),) if fault else ()
     settings = Settings(stand=stand, drive=drive, faults=faults, seed=seed, stand_seed=seed)
     world = _Witness(Board(plant_for(settings), settings), operator=front == "screen")
-    automatic = front == "headless"
-    plan = Plan(stand, "none", _Paper.path, {}, throttle=THROTTLE, soak_s=0.0, automatic=automatic)
+    automatic, steps = front == "headless", ((THROTTLE_PCT, hold_s),)
+    plan = Plan(stand, "none", _Paper.path, {}, throttle=steps, soak_s=0.0, automatic=automatic)
     ended = Recording(
         plan,
         world,
@@ -144,18 +151,22 @@ def _form(text: str) -> str:
 
 
 @cache
-def words_when_right(stand_name: str, front: str, seed: int) -> frozenset[str]:
-    """What is said of the stand wired right. Raises AssertionError where it does not do its run."""
-    world, ended = _run(stand_name, "", front, seed)
+def words_when_right(stand_name: str, front: str, hold_s: float, seed: int) -> frozenset[str]:
+    """What is said of the stand wired right. Raises AssertionError where that is an alarm, or the
+    run is not done."""
+    world, ended = _run(stand_name, "", front, hold_s, seed)
     assert ended.exit_code == 0, f"{stand_name}, {front}: {ended.cause}"
-    return frozenset(_form(text) for _, text in world.said)
+    false = [event.text for _, event in world.said if event.alarm or event.loud]
+    assert not false, f"{stand_name}, {front}: {false}"
+    return frozenset(_form(event.text) for _, event in world.said)
 
 
 def trial(stand_name: str, fault: str, front: str, seed: int = 1) -> Row:
-    """One row of the table."""
-    usual = words_when_right(stand_name, front, seed)
-    world, ended = _run(stand_name, fault, front, seed)
-    unusual = [(when, text) for when, text in world.said if _form(text) not in usual]
+    """One row of the table. Raises SettingsError for what the stand cannot have."""
+    hold_s = WARMING_S if fault.partition("=")[0] in WARMING else HOLD_S
+    usual = words_when_right(stand_name, front, hold_s, seed)
+    world, ended = _run(stand_name, fault, front, hold_s, seed)
+    unusual = [(when, e.text) for when, e in world.said if _form(e.text) not in usual]
     driven = world.driven_s
     driven_ms = 1000.0 * (driven[-1] - driven[0]) if driven else 0.0
     noticed_ms = None
