@@ -87,7 +87,6 @@ class Plant:
         self.motor_a = 0.0
         self.torque_nm = 0.0
         """What the rotor takes, which the motor's housing feels the other way round."""
-        self.thrust_n = 0.0
         self.powers = Powers()
         self._short_a = 0.0
         self._shift_v = 0.0
@@ -97,6 +96,11 @@ class Plant:
     def speed_rpm(self) -> float:
         """The rotor's speed."""
         return self.speed_rad_s / RPM
+
+    @property
+    def thrust_n(self) -> float:
+        """What the rotor pulls or pushes with."""
+        return self.rotor.thrust_factor(self.surroundings.air_kgm3) * self.speed_rad_s**2
 
     def step(self, dt_s: float, gust: float = 0.0) -> None:
         """Move on by `dt_s` seconds; `gust` is the relative change of the rotor's torque."""
@@ -133,7 +137,6 @@ class Plant:
         self._change = after - before
         spin_up_nm = self.rotor.inertia_kgm2 * (after - before) / dt_s
         self.torque_nm = drag * middle * middle + spin_up_nm
-        self.thrust_n = self.rotor.thrust_factor(self.surroundings.air_kgm3) * after * after
         self.motor_a = motor_a
         self.current_a = duty * motor_a + aside_a
         self.voltage_v = open_v - self.current_a * internal_ohm

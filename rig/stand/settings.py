@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 from rig.errors import SettingsError
-from rig.stand.calibration import steinhart_hart
 from rig.stand.crosscheck import channel_mistakes, limit_mistakes
 from rig.stand.mistakes import Mistake, plain, shown
 from rig.stand.mistakes import StandError as StandError
@@ -186,6 +185,9 @@ class StandReader(Reader):
         return parameter
 
     def _steinhart_points(self, where: str, values: dict[str, Any]) -> None:
+        # Only here is numpy needed, whose import takes longer than all the rest of a reading.
+        from rig.stand.calibration import steinhart_hart
+
         points = values.pop("points")
         fit = steinhart_hart(points)
         if fit is None:
