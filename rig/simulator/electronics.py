@@ -11,11 +11,23 @@ from typing import Annotated
 
 from annotated_types import Ge, Interval, Le
 
+from rig.protocol.records import text
 from rig.stand.model import Closed, Digital, Divider, Line, Resistive, Sensor, Shunt, Stand
 
 Conversions = Annotated[int, Interval(ge=1, le=1000)]
 FullScale = Annotated[int, Interval(ge=2, le=2**20)]
 Noise = Annotated[float, Ge(0), Le(10_000)]
+
+SENT = "1 to 24 plain characters, no comma and no asterisk"
+"""What a board can send as a name."""
+
+
+def can_be_sent(name: str) -> bool:
+    """Whether `name` is such a name."""
+    try:
+        return name.isascii() and bool(text(name))
+    except ValueError:
+        return False
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rig.protocol.records import MOST_CHANNELS, text
+from rig.protocol.records import MOST_CHANNELS
 from rig.simulator.drive import PLACES, Drive
-from rig.simulator.electronics import Roles, roles
+from rig.simulator.electronics import SENT, Roles, can_be_sent, roles
 from rig.simulator.faults import Fault
 from rig.simulator.transducers import transducer
 from rig.stand.mistakes import plain_key
@@ -25,12 +25,8 @@ def misfits(stand: Stand, drive: Drive, faults: Sequence[Fault]) -> list[str]:
                 f"{where}: where does it sit? Say so under [temperatures] in the motor's file, "
                 f'such as {channel.key} = "motor"; places are {", ".join(PLACES)}'
             )
-        try:
-            ascii_only = channel.board_label.isascii() and text(channel.board_label)
-        except ValueError:
-            ascii_only = False
-        if not ascii_only:
-            found.append(f"{where}.board_label: a board sends 1 to 24 plain characters, no comma")
+        if not can_be_sent(channel.board_label):
+            found.append(f"{where}.board_label: a board sends {SENT}")
     keys = {channel.key for channel in stand.channels}
     for key, _ in drive.board.own:
         if key not in keys:

@@ -12,7 +12,8 @@
     [board]        name, full_scale, conversions, bipolar, noise_counts
     [board.inputs.KEY]  the same four for one channel of the stand
 
-Needed are those in front of the semicolons under motor and rotor, and either supply.
+Needed are those in front of the semicolons under motor and rotor, and either supply. The rest is as
+on Marram's bench where it is not given, but for the motor's, which is 0.
 """
 
 from __future__ import annotations
@@ -21,9 +22,8 @@ import dataclasses
 from pathlib import Path
 from typing import Any
 
-from rig.protocol.records import text
 from rig.simulator.drive import PLACES, Drive
-from rig.simulator.electronics import Electronics, Input
+from rig.simulator.electronics import SENT, Electronics, Input, can_be_sent
 from rig.simulator.parts import BenchSupply, Controller, Gear, Heat, Motor, Pack, Rotor
 from rig.stand.mistakes import StandError
 from rig.stand.reader import NOTHING, Reader
@@ -41,7 +41,8 @@ _NEEDED = {
     "motor": ("kv_rpm_per_v", "winding_ohm", "no_load_a"),
     "rotor": ("inertia_kgm2", "reference_w", "reference_rpm"),
 }
-_PLAIN = {"motor": {"no_load_a_per_krpm": 0.0, "timing_deg": 0.0}}
+_OPTIONAL = ("no_load_a_per_krpm", "timing_deg", "kv_per_deg", "iron_per_deg")
+_PLAIN = {"motor": dict.fromkeys(_OPTIONAL, 0.0)}
 """What a motor has when nobody says, in place of Marram's."""
 
 
@@ -95,12 +96,8 @@ class DriveReader(Reader):
         values = dict(table)
         name = self._text(values, "name", default="simulated", where="board")
         values.pop("name", None)
-        try:
-            fits = name is None or (name.isascii() and bool(text(name)))
-        except ValueError:
-            fits = False
-        if not fits:
-            self._wrong("board.name", name, "1 to 24 plain characters, no comma")
+        if name is not None and not can_be_sent(name):
+            self._wrong("board.name", name, SENT)
         inputs = self._table(values, "inputs")
         values.pop("inputs", None)
         common = self._part("board", Input, values) or Input()

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import math
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig import bench
 from rig.errors import SettingsError
-from rig.simulator.__main__ import parser, settings_of
+from rig.simulator.__main__ import main, parser, settings_of
 from rig.simulator.day import plant_for, supply_warning
 from rig.simulator.drive import Drive
 from rig.simulator.motor_file import DriveReader, load_drive, parse_drive
@@ -42,7 +44,7 @@ def test_what_a_file_says_is_what_turns() -> None:
         '[board]\nname = "mine"\nfull_scale = 4096\n[board.inputs.torque]\nbipolar = true\n',
         "motor.toml",
     )
-    assert drive.motor == Motor(1000.0, 0.1, 1.0, 0.0, 0.0)
+    assert drive.motor == Motor(1000.0, 0.1, 1.0, 0.0, 0.0, 0.0, 0.0)
     assert drive.supply == BenchSupply(12.0, 0.0)
     assert (drive.gear.ratio, drive.gear.tachometer_ratio) == (4.0, 4.0)
     assert drive.quantity("bearing") == "winding_degc"
@@ -87,6 +89,7 @@ TABLE: st.SearchStrategy[Any] = st.recursive(
 )
 
 
+@settings(max_examples=40)
 @given(raw=st.dictionaries(WORD, TABLE, max_size=5))
 def test_no_table_ends_in_a_traceback(raw: dict[str, Any]) -> None:
     try:
@@ -101,6 +104,34 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match="no such file") as caught:
         load_drive(tmp_path / "motor.toml")
     assert "--motor" in caught.value.to_do
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("--motor", "[motor]\nkv = 900", "motor.winding_ohm"),
+        ("--stand", "[channels.current]", "channels.current.sensor"),
+        ("--motor", SMALL + "[board.inputs.torqe]\n", "torqe: the stand has no such channel"),
+    ],
+)
+def test_the_command_names_mistakes_in_either_file(
+    name: str, text: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "file.toml"
+    path.write_text(text)
+    assert main([f"{name}={path}"]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_run_says_at_once_that_the_supply_clips(tmp_path: Path) -> None:
+    path, out = tmp_path / "motor.toml", io.StringIO()
+    path.write_text(SMALL.replace("12.0", "40.0"))
+    request = bench.Request(
+        setup="a", simulated=True, fast=True, seconds=1.0, folder=tmp_path, motor=path
+    )
+    outcome = bench.run_once(request, out=out)
+    assert "the supply clips: 'pack' reads up to 33.0 V" in out.getvalue()
+    assert outcome.outcome == "tripped"
 
 
 def test_a_supply_beyond_the_scale_is_said() -> None:
@@ -183,6 +214,7 @@ def test_a_pack_of_one_s_own() -> None:
     assert other.supply.internal_ohm == pytest.approx(0.006)
 
 
+@settings(max_examples=25)
 @given(
     exponent=st.floats(1.0, 4.0), watts=st.floats(0.0, 3000.0), throttle=st.floats(0.05, 1.0),
     dt_s=st.sampled_from([1e-3, 5e-3]),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.simulator.transducers import transducer
@@ -65,6 +65,7 @@ SENSORS = {
 
 
 @pytest.mark.parametrize(("sensor", "low", "high"), SENSORS.values(), ids=SENSORS)
+@settings(max_examples=30)
 @given(share=st.floats(0.0, 1.0))
 def test_the_stand_reads_back_what_there_was(
     sensor: Sensor, low: float, high: float, share: float
