@@ -12,7 +12,10 @@ from typing import Annotated, Literal
 
 from annotated_types import Gt, Interval, Le
 
-from rig.stand.model import Closed, NotNegative, Positive
+from rig.stand.model import Closed
+
+HeatCapacity = Annotated[float, Interval(ge=1, le=1e6)]
+Conductance = Annotated[float, Interval(ge=0, le=100)]
 
 COPPER_PER_K = 0.00393
 """Rise of copper's resistance per kelvin, referred to 20 degC (IEC 60028)."""
@@ -30,14 +33,14 @@ class Motor(Closed):
     three slopes are chosen to be plausible for a motor of this size; no source.
     """
 
-    kv_rpm_per_v: Positive = 712.0
-    winding_ohm: Positive = 0.028
+    kv_rpm_per_v: Annotated[float, Interval(ge=0.1, le=1e6)] = 712.0
+    winding_ohm: Annotated[float, Interval(ge=1e-5, le=1e3)] = 0.028
     """At 20 degC, between two terminals."""
-    no_load_a: NotNegative = 1.2
-    no_load_a_per_krpm: NotNegative = 0.12
+    no_load_a: Annotated[float, Interval(ge=0, le=1e3)] = 1.2
+    no_load_a_per_krpm: Annotated[float, Interval(ge=0, le=100)] = 0.12
     timing_deg: Annotated[float, Interval(ge=0, le=45)] = 12.0
-    kv_per_deg: NotNegative = 0.0017
-    iron_per_deg: NotNegative = 0.006
+    kv_per_deg: Annotated[float, Interval(ge=0, le=1)] = 0.0017
+    iron_per_deg: Annotated[float, Interval(ge=0, le=1)] = 0.006
 
     @property
     def kv_now(self) -> float:
@@ -68,14 +71,14 @@ class Rotor(Closed):
     below its critical speed, 1 for a constant torque.
     """
 
-    inertia_kgm2: Positive = 1.0e-4
+    inertia_kgm2: Annotated[float, Interval(ge=1e-9, le=1e3)] = 1.0e-4
     """A thin rod of 14 g and 254 mm (m l^2 / 12) and the motor's bell; our own figures."""
-    reference_w: NotNegative = 1290.0
-    reference_rpm: Positive = 15_000.0
-    reference_air_kgm3: Positive = 1.2
+    reference_w: Annotated[float, Interval(ge=0, le=1e6)] = 1290.0
+    reference_rpm: Annotated[float, Interval(ge=1, le=1e6)] = 15_000.0
+    reference_air_kgm3: Annotated[float, Interval(ge=0.1, le=10)] = 1.2
     exponent: Annotated[float, Interval(ge=1, le=4)] = 3.0
     """Of power over speed."""
-    reference_n: NotNegative = 0.0
+    reference_n: Annotated[float, Interval(ge=0, le=1e5)] = 0.0
     """Thrust at `reference_rpm`; it goes with the square of speed."""
     in_air: bool = True
     """Whether power and thrust go with the density of the air."""
@@ -123,10 +126,10 @@ class Gear(Closed):
 class Controller(Closed):
     """Electronic speed controller: an ideal step-down by the throttle behind a resistance."""
 
-    on_ohm: NotNegative = 0.005
-    ramp_s: Positive = 1.0
+    on_ohm: Annotated[float, Interval(ge=0, le=100)] = 0.005
+    ramp_s: Annotated[float, Interval(ge=1e-3, le=100)] = 1.0
     """From nothing to full throttle."""
-    standby_a: NotNegative = 0.4
+    standby_a: Annotated[float, Interval(ge=0, le=1e3)] = 0.4
     """What the other electronics behind the shunt draw all the time."""
 
 
@@ -136,7 +139,7 @@ class Supply:
 
     full_v: float = 25.2
     empty_v: float = 21.0
-    capacity_ah: float = 10.0
+    capacity_ah: Annotated[float, Interval(ge=0.01, le=1e5)] = 10.0
     used_ah: float = 1.6
     """Charge that was taken out before the board woke."""
     internal_ohm: float = 0.018
@@ -156,8 +159,8 @@ class Pack(Closed):
     """A pack of cells in series. 3 milliohm a cell, leads included."""
 
     cells: Annotated[int, Interval(ge=1, le=100)] = 6
-    cell_ohm: NotNegative = 0.003
-    capacity_ah: Positive = 10.0
+    cell_ohm: Annotated[float, Interval(ge=0, le=10)] = 0.003
+    capacity_ah: Annotated[float, Interval(ge=0.01, le=1e5)] = 10.0
 
     def at(self, volts: float | None = None) -> Supply:
         """At `volts` at rest, or flown a little."""
@@ -173,7 +176,7 @@ class BenchSupply(Closed):
     """A bench supply, which sags a little and never runs empty."""
 
     volts: Annotated[float, Interval(ge=0.1, le=1000)] = 24.0
-    internal_ohm: NotNegative = 0.004
+    internal_ohm: Annotated[float, Interval(ge=0, le=100)] = 0.004
 
     def at(self, volts: float | None = None) -> Supply:
         """Set to `volts`, or as it stands."""
@@ -181,30 +184,20 @@ class BenchSupply(Closed):
         return Supply(at_v, at_v, math.inf, 0.0, self.internal_ohm)
 
 
-def pack(cells: int, volts: float | None = None) -> Supply:
-    """A pack of `cells` in series, at `volts` at rest, or flown a little."""
-    return Pack(cells).at(volts)
-
-
-def bench_supply(volts: float) -> Supply:
-    """A bench supply of `volts`."""
-    return BenchSupply(volts).at()
-
-
 @dataclass(frozen=True, slots=True)
 class Heat(Closed):
     """The thermal network: heat capacities in J/K, conductances in W/K."""
 
-    winding_j_k: Positive = 60.0
-    case_j_k: Positive = 160.0
-    controller_j_k: Positive = 40.0
-    pack_j_k: Positive = 900.0
-    winding_to_case_w_k: NotNegative = 4.0
-    case_to_air_w_k: NotNegative = 0.6
-    case_to_air_w_k_per_krpm: NotNegative = 0.25
+    winding_j_k: HeatCapacity = 60.0
+    case_j_k: HeatCapacity = 160.0
+    controller_j_k: HeatCapacity = 40.0
+    pack_j_k: HeatCapacity = 900.0
+    winding_to_case_w_k: Conductance = 4.0
+    case_to_air_w_k: Conductance = 0.6
+    case_to_air_w_k_per_krpm: Conductance = 0.25
     """The propeller blows on the motor."""
-    controller_to_air_w_k: NotNegative = 0.9
-    pack_to_air_w_k: NotNegative = 1.5
+    controller_to_air_w_k: Conductance = 0.9
+    pack_to_air_w_k: Conductance = 1.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -66,20 +66,28 @@ def _resistance(sensor: NtcBeta | NtcSteinhart | Pt100 | Pt1000) -> Transducer:
     if isinstance(sensor, NtcBeta):
         r25, beta = sensor.r25_ohm.value, sensor.beta_k.value
         cold = 1.0 / (25.0 + _KELVIN)
-        return lambda degc: r25 * math.exp(beta * (1.0 / (degc + _KELVIN) - cold))
+        return lambda degc: r25 * _exp(beta * (1.0 / (degc + _KELVIN) - cold))
     if isinstance(sensor, NtcSteinhart):
         a, b, c = sensor.a.value, sensor.b.value, sensor.c.value
-        return lambda degc: math.exp(_logarithm(a - 1.0 / (degc + _KELVIN), b, c))
+        return lambda degc: _exp(_logarithm(a - 1.0 / (degc + _KELVIN), b, c))
     r0 = sensor.r0_ohm.value
     return lambda degc: r0 * _platinum(degc)
 
 
 def _logarithm(a: float, b: float, c: float) -> float:
     """The x with a + b x + c x^3 = 0, by Newton's method from the root of the linear part."""
-    x = -a / b
+    x = -a / b if b else 0.0
     for _ in range(20):
-        x -= (a + x * (b + c * x * x)) / (b + 3.0 * c * x * x)
+        slope = b + 3.0 * c * x * x
+        if not slope:
+            break
+        x -= (a + x * (b + c * x * x)) / slope
     return x
+
+
+def _exp(x: float) -> float:
+    """No stand's file, however odd, may end in an overflow."""
+    return math.exp(min(x, 700.0))
 
 
 def _platinum(degc: float) -> float:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import math
+import random
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 import pytest
 from hypothesis import given, settings
@@ -14,13 +16,15 @@ from hypothesis import strategies as st
 from rig import bench
 from rig.errors import SettingsError
 from rig.simulator.__main__ import main, parser, settings_of
+from rig.simulator.board import Board
 from rig.simulator.day import plant_for, supply_warning
 from rig.simulator.drive import Drive
 from rig.simulator.motor_file import DriveReader, load_drive, parse_drive
-from rig.simulator.parts import RPM, BenchSupply, Controller, Gear, Motor, Pack, Rotor
+from rig.simulator.parts import RPM, BenchSupply, Controller, Gear, Heat, Motor, Pack, Rotor
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
 from rig.stand.mistakes import StandError
+from tests.simulator.host import Host
 from tests.simulator.test_plant import ALWAYS_COOL
 
 SMALL = """
@@ -98,6 +102,40 @@ def test_no_table_ends_in_a_traceback(raw: dict[str, Any]) -> None:
         assert "\x1b" not in str(error)
     else:
         assert isinstance(drive, Drive)
+
+
+EXTREMES = [
+    (part, item.name, bound)
+    for part in (Motor, Rotor, Gear, Controller, Pack, BenchSupply, Heat)
+    for item in dataclasses.fields(part)
+    for metadata in getattr(
+        get_type_hints(part, include_extras=True)[item.name], "__metadata__", ()
+    )
+    for bound in (getattr(metadata, "ge", None), getattr(metadata, "le", None))
+    if bound is not None
+]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_motor_of_extremes_turns_or_not_but_never_breaks_the_board(seed: int) -> None:
+    """Every key at one end of what is allowed or the other."""
+    chance = random.Random(seed)
+    parts = {
+        kind: kind(**{
+            name: chance.choice(bounds)
+            for name in {name for part, name, _ in EXTREMES if part is kind}
+            if (bounds := [b for part, n, b in EXTREMES if part is kind and n == name])
+        })
+        for kind in (Motor, Rotor, Gear, Controller, Pack, BenchSupply, Heat)
+    }  # fmt: skip
+    drive = Drive(
+        parts[Motor], parts[Rotor], parts[Gear], parts[Controller],
+        chance.choice([parts[Pack], parts[BenchSupply]]), parts[Heat],
+    )  # fmt: skip
+    settings = Settings(drive=drive, seed=seed)
+    host = Host(Board(plant_for(settings), settings))
+    host.run(1000, 0.5)
+    assert all(0 <= count <= 1023 * 16 for data in host.data for count in data.counts)
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
