@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.stand.findings import Finding
 from rig.stand.model import Stand
 from rig.stand.watches import ActiveAlarm, Alarm
 
@@ -125,6 +126,8 @@ class Snapshot:
     active: tuple[ActiveAlarm, ...]
     board: str
     trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
+    findings: tuple[Finding, ...] = ()
+    """At rest, for an operator who is to arm."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from rig.protocol.records import (
 )
 from rig.protocol.timeline import BoardRestartedError, Timeline
 from rig.recorder import verdicts
+from rig.recorder.before_arming import BeforeArming, not_armed
 from rig.recorder.conversation import Conversation
 from rig.recorder.introduction import (
     ASK_EVERY_S,
@@ -62,11 +63,9 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
-from rig.stand.limits import Alarm, Guard, at_rest
+from rig.stand.findings import NOTE, Finding
+from rig.stand.limits import Alarm, Guard
 from rig.stand.sampler import Sample, Sampler
-
-SETTLE_S = 0.5
-"""An automatic run records the stand at rest for so long before it arms."""
 
 SILENT_AFTER_S = 2.0
 """Without a line for so long, the link is lost."""
@@ -116,6 +115,7 @@ class Session:
         self._timeline = Timeline()
         self._sampler: Sampler | None = None
         self._guard: Guard | None = None
+        self._rest: BeforeArming | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
         self._stopping = Stopping(self._talk, send)
@@ -208,7 +208,7 @@ class Session:
             case State.LINKING:
                 self._link(now_s)
             case State.READY:
-                if self.plan.automatic and in_state_s >= SETTLE_S and self._readings.newest:
+                if self.plan.automatic and self._rest and self._rest.is_enough(in_state_s):
                     self._arm(now_s)
             case State.ARMED:
                 if self.plan.automatic and self._readings.newest:
@@ -290,6 +290,8 @@ class Session:
             self._stop_on_trip(alarms, now_s)
         self._keep(kept + b"\n")
         self._readings.add(sample)
+        if self.state is State.READY and self._rest is not None:
+            self._rest.add(now_s, step, data, sample)
         for alarm in alarms:
             self._notes.report(alarm, self.state.value, now_s)
         status = sample.status
@@ -356,7 +358,7 @@ class Session:
             self._not_complete(verdicts.BOARD_RESET, now_s)
             hello, channels = self._board.hello, self._board.channels()
             if hello is not None and channels is not None:
-                self._begin_lines(Sampler(self.plan.stand, hello, channels))
+                self._begin_lines(hello, Sampler(self.plan.stand, hello, channels))
 
     # The way of a run
 
@@ -385,34 +387,27 @@ class Session:
         self._talk.forget()
         self._readings = Readings(sampler.columns)
         self._last_line_s = now_s
-        self._begin_lines(sampler)
+        self._begin_lines(hello, sampler)
         self._move(Happening.IDENTIFIED, f"{hello.board} is there", now_s)
         if not hello.can_stop:
             text = "This board only talks: nothing here can stop the motor, only your hand can."
             self._notes.say(text, now_s, loud=True)
 
-    def _begin_lines(self, sampler: Sampler) -> None:
+    def _begin_lines(self, hello: Hello, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""
         self._sampler = sampler
+        self._rest = BeforeArming(self.plan, hello, sampler)
         self._lost_before += self._timeline.lost
         self._timeline = Timeline()
         self._readings.begin_anew()
         self._guard = None
 
     def _arm(self, now_s: float) -> None:
-        if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
+        if self.state is not State.READY or self._sampler is None or self._rest is None:
             return
-        columns, newest = self._sampler.columns, self._readings.newest
-        self._guard = at_rest(self.plan.stand, columns, newest)
-        self._guard.check_time(now_s, self._last_line_s, None)
-        alarm = self._guard.tripped
-        if alarm is not None:
-            self._notes.report(alarm, self.state.value, now_s)
-            text = f"not armed: {alarm.text}"
-            self._notes.say(text, now_s, loud=True)
-            if self.plan.automatic:
-                self._give_up(Ended("tripped", STOPPED, text), now_s)
+        if self._readings.newest is None or not self._may_arm(self._rest, now_s):
             return
+        columns = self._sampler.columns
         self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
         self._move(Happening.ARM, "the limits go to the board", now_s)
         hello = self._board.hello
@@ -422,6 +417,22 @@ class Session:
         self._last_beat_s = -math.inf
         self._to_hold = self._sampler.count_limits() if hello.can_limit else []
         self._arm_next(None, now_s)
+
+    def _may_arm(self, rest: BeforeArming, now_s: float) -> bool:
+        """Say what is found at rest; a refusal ends an automatic run."""
+        findings = rest.findings(now_s - self._last_line_s)
+        verdict = not_armed(findings)
+        for finding in findings:
+            if finding.alarm is not None:
+                self._notes.report(finding.alarm, self.state.value, now_s)
+            if finding.severity == NOTE:
+                self._notes.say(f"at rest: {finding.sentence}", now_s)
+        if verdict is None:
+            return True
+        self._notes.say(f"{verdict.cause} {verdict.to_do}", now_s, loud=True)
+        if self.plan.automatic:
+            self._give_up(verdict, now_s)
+        return False
 
     def _arm_next(self, settled: commands.Command | None, now_s: float) -> None:
         """Each limit in turn, each answered, and only then the board is armed."""
@@ -667,7 +678,14 @@ class Session:
             active=self._guard.active if self._guard else (),
             board=self._board.hello.board if self._board.hello else "",
             trace=readings.trace(),
+            findings=self._shown_findings(now_s),
         )
+
+    def _shown_findings(self, now_s: float) -> tuple[Finding, ...]:
+        """What an operator should know before arming."""
+        if self.plan.automatic or self.state is not State.READY or self._rest is None:
+            return ()
+        return self._rest.shown(now_s, now_s - self._last_line_s)
 
     def _instruction(self, elapsed_s: float) -> str:
         """What the operator must do where the board cannot drive the throttle."""
