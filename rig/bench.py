@@ -6,7 +6,8 @@ import io
 import os
 import signal
 import sys
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -64,7 +65,7 @@ def run_once(
 
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
-    _refuse_contradictions(request)
+    refuse_contradictions(request, "rig run")
     if request.setup is None:
         raise SettingsError(
             "a run without a screen needs --setup NAME: what is being tried", where="rig run"
@@ -79,21 +80,31 @@ def run_once(
     words = new_setup_line(checked_setup(request.setup), known_setups(folder))
     if words:
         print(plain(words), file=out)
-    stand = stand or _stand(request)
+    stand = stand or stand_of(request)
     if request.fast:
         return virtual.run(
-            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
+            _plan(request, stand, "simulated"),
+            near_board(request),
+            live_line=live_line,
+            out=out,
         )
+    with port_of(request, stand, "rig run") as port:
+        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+
+
+@contextmanager
+def port_of(request: Request, stand: Stand, command: str) -> Iterator[str]:
+    """The port that is asked for; a simulated board is there for as long. Raises SettingsError."""
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
         if port is None:
             raise SettingsError(
                 "no port is named",
-                where="rig run",
+                where=command,
                 to_do="Give --port, or `port` in stand.toml; `rig ports` lists them.",
             )
-        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+        yield port
 
 
 def _plan(request: Request, stand: Stand, port: str) -> Plan:
@@ -110,7 +121,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
     )
 
 
-def _board(request: Request) -> Board:
+def near_board(request: Request) -> Board:
     """The board that `rig simulate` would serve for this request."""
     settings = settings_of(parser().parse_args(board_options(request)))
     return Board(plant_for(settings), settings)
@@ -129,7 +140,7 @@ def on_screen(request: Request) -> Outcome | None:
     if hasattr(signal, "SIGHUP"):
         # Whoever started us may have it ignored; but a screen nobody sees must not go on.
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
-    _refuse_contradictions(request)
+    refuse_contradictions(request, "rig run")
     board_options(request)
     throttle_steps(request.throttle, request.seconds)
     checked_notes(request.notes)
@@ -215,14 +226,15 @@ class Desk:
         ]
 
 
-def _refuse_contradictions(request: Request) -> None:
+def refuse_contradictions(request: Request, command: str) -> None:
+    """Raise SettingsError for options of `command` that do not go together."""
     if request.simulated and request.port:
-        raise SettingsError("choose one of --port and --simulated", where="rig run")
+        raise SettingsError("choose one of --port and --simulated", where=command)
     if (request.faults or request.timing_deg is not None) and not request.simulated:
-        raise SettingsError("--fault and --timing are for --simulated", where="rig run")
+        raise SettingsError("--fault and --timing are for --simulated", where=command)
     if request.fast and not request.simulated:
         raise SettingsError(
-            "--fast is for --simulated: a real motor keeps real time", where="rig run"
+            "--fast is for --simulated: a real motor keeps real time", where=command
         )
 
 
@@ -238,7 +250,8 @@ def board_options(request: Request) -> list[str]:
     return options
 
 
-def _stand(request: Request) -> Stand:
+def stand_of(request: Request) -> Stand:
+    """The stand that is asked for. Raises SettingsError."""
     if request.simulated and request.stand is None:
         return demo_stand()
     return load_stand(find_stand(request.stand))

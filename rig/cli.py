@@ -165,6 +165,38 @@ def verify_board(
 
 
 @app.command()
+def check(
+    port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
+    simulated: Annotated[
+        bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
+    ] = False,
+    stand: StandFile = None,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(help="Simulated: a fault, such as motor-open.", show_default=False),
+    ] = None,
+    fast: Annotated[bool, typer.Option("--fast", help="Simulated: faster than the wall.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Check the stand at rest, without arming it: what each input reads, and what is not right.
+
+    Every run begins with the same check.
+    """
+    from rig import bench
+    from rig.check.at_rest import check_at_rest
+
+    request = bench.Request(
+        port=port, simulated=simulated, stand=stand, faults=tuple(fault or ()), fast=fast
+    )
+    checked = check_at_rest(request)
+    if as_json:
+        _print_json(checked.as_dict())
+    else:
+        checked.print()
+    raise typer.Exit(checked.exit_code)
+
+
+@app.command()
 def firmware(
     folder: Annotated[Path, typer.Argument(help="Where to write them.", metavar="DIR")],
     as_json: AsJson = False,

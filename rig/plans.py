@@ -109,6 +109,13 @@ def plan_run(
     if seconds == 0.0:
         # No length would be taken for one without an end.
         raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
+    length_s, longest_s = seconds or sum(hold_s for _, hold_s in steps), stand.limits.longest_run_s
+    if longest_s is not None and length_s > longest_s:
+        raise SettingsError(
+            f"{length_s:g} s are planned, and `longest_run_s` in stand.toml is {longest_s:g} s",
+            where="--throttle" if steps else "--seconds",
+            to_do="Make the run shorter, or allow longer ones.",
+        )
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)

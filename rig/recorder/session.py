@@ -63,6 +63,7 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
+from rig.stand.at_rest import AtRest
 from rig.stand.findings import NOTE, Finding
 from rig.stand.limits import Alarm, Guard
 from rig.stand.sampler import Sample, Sampler
@@ -680,6 +681,17 @@ class Session:
             trace=readings.trace(),
             findings=self._shown_findings(now_s),
         )
+
+    def at_rest(self, now_s: float) -> AtRest | None:
+        """The stand at rest, once enough of it is known, and until it is armed."""
+        waited_s = now_s - self._state_since_s
+        if (
+            self.state is not State.READY
+            or self._rest is None
+            or not self._rest.is_enough(waited_s)
+        ):
+            return None
+        return self._rest.collected(now_s - self._last_line_s)
 
     def _shown_findings(self, now_s: float) -> tuple[Finding, ...]:
         """What an operator should know before arming."""

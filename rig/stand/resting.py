@@ -18,7 +18,7 @@ from rig.stand.quantities import column_of, is_temperature, label_of, places_of,
 from rig.stand.sampler import Sample
 from rig.stand.watches import TRIP
 
-REST_CURRENT_A = 1.5
+IDLE_DRAW_A = 1.5
 """What a controller and its electronics draw while the motor stands (common practice, no source),
 but not more than `REST_SHARE` of what the input can read."""
 
@@ -111,7 +111,7 @@ def _current(rest: AtRest) -> Iterator[Finding]:
     if found is None or rest.driven or math.isnan(found.reading):
         return
     off_a = COVERAGE * found.u
-    drawn_a = min(REST_CURRENT_A, REST_SHARE * found.highest) + off_a
+    drawn_a = min(IDLE_DRAW_A, REST_SHARE * found.highest) + off_a
     if -off_a <= found.reading <= drawn_a:
         return
     limits = rest.stand.limits
