@@ -28,6 +28,11 @@ def cut_by_board(cause: str, place: str) -> Ended:
     return Ended("tripped", STOPPED, f"the board cut the drive by itself: {cause}{place}")
 
 
+def not_stopped_by(way: str) -> Ended:
+    """A way to stop the motor was tried, and did not stop it in time."""
+    return Ended("not proven", LINK_LOST, f"not stopped by: {way}")
+
+
 def stalled(seconds: float) -> Ended:
     """This process stood still for so long that the board must have cut."""
     text = (
