@@ -79,10 +79,10 @@ def run_once(
     words = new_setup_line(checked_setup(request.setup), known_setups(folder))
     if words:
         print(plain(words), file=out)
-    stand = stand or _stand(request)
+    stand = stand or stand_of(request)
     if request.fast:
         return virtual.run(
-            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
+            _plan(request, stand, "simulated"), near_board(request), live_line=live_line, out=out
         )
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
@@ -110,7 +110,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
     )
 
 
-def _board(request: Request) -> Board:
+def near_board(request: Request) -> Board:
     """The board that `rig simulate` would serve for this request."""
     settings = settings_of(parser().parse_args(board_options(request)))
     return Board(plant_for(settings), settings)
@@ -238,7 +238,8 @@ def board_options(request: Request) -> list[str]:
     return options
 
 
-def _stand(request: Request) -> Stand:
+def stand_of(request: Request) -> Stand:
+    """The stand that is asked for. Raises SettingsError."""
     if request.simulated and request.stand is None:
         return demo_stand()
     return load_stand(find_stand(request.stand))
