@@ -121,6 +121,8 @@ def read(path: Path) -> StopProof | None:
 def for_run(stand: Stand, port: str, *, simulated: bool = False) -> dict[str, Any]:
     """What a capture says of the stop: the proof with `proven` true, or `why` there is none."""
     proof = read(path_of(stand, SIMULATED if simulated else port))
+    if proof is None and simulated:
+        return {}  # nothing is there that could hurt
     if proof is None:
         return {"proven": False, "why": "never tried on this stand and port"}
     if proof.digest != digest_of(stand):
@@ -197,4 +199,7 @@ def _took(way: Way) -> str:
 
 
 def _local(utc: str) -> str:
-    return f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d %H:%M}"
+    try:
+        return f"{datetime.fromisoformat(utc).astimezone():%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError, OSError):
+        return "-"

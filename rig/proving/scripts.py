@@ -117,7 +117,7 @@ class Drive:
     """One drive of part 2: arm, raise the throttle in small steps until the rotor turns and the
     current can be seen, hold it for a second, then try one way to stop.
 
-    `start_pct` is the first step, `ceiling_pct` the last; `ask` is called when the way is tried.
+    `start_pct` is the first step, `ceiling_pct` the last; `ask` is called once the way is tried.
     After it `rest` and `driven` are mean readings by column, and `throttle_pct` what turned it.
     """
 
@@ -145,6 +145,7 @@ class Drive:
         self._since_s = 0.0
         self._armed_s: float | None = None
         self._steady_s: float | None = None
+        self._tried_s: float | None = None
         self._over = False
 
     @property
@@ -155,6 +156,10 @@ class Drive:
 
     def on(self, snapshot: Snapshot) -> Sequence[Order]:
         """What comes next."""
+        if self._tried_s is not None and snapshot.host_s > self._tried_s:
+            # The recorder knows by now; a hand that was asked sooner could be too early.
+            self._tried_s = None
+            self._ask()
         if self._over or not snapshot.values:
             return ()
         self.newest = snapshot
@@ -197,7 +202,7 @@ class Drive:
             self._since_s = snapshot.host_s
             return (SetThrottle(self.throttle_pct),)
         if self._steady_s is not None:
-            return self._try() if snapshot.host_s - self._steady_s >= STEADY_S else ()
+            return self._try(snapshot) if snapshot.host_s - self._steady_s >= STEADY_S else ()
         if snapshot.host_s - self._since_s < STEP_S:
             return ()
         self.driven = means(self._recent)
@@ -223,14 +228,13 @@ class Drive:
         self._recent.clear()
         return (SetThrottle(self.throttle_pct),)
 
-    def _try(self) -> Sequence[Order]:
+    def _try(self, snapshot: Snapshot) -> Sequence[Order]:
         self.driven = means(self._recent)
         if self._way == LIMIT:
             self.limit = self._limit()
             if self.limit is None:
                 return self._give_up("no channel of this stand can hold a limit")
-        self._over = True
-        self._ask()
+        self._over, self._tried_s = True, snapshot.host_s
         return (Prove(self._way, self.limit),)
 
     def _limit(self) -> Limit | None:

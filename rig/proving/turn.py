@@ -172,6 +172,8 @@ class _Check:
             self._end(ended)
         elif pulses:
             self._found(judged.turned(script.edges, pulses, turns))
+            if self.result.exit_code:
+                self.result.to_do = "Mend that first: the motor was not driven."
         else:
             self._found(Finding("turns", None, "there is no tachometer in stand.toml"))
         return script.newest.hello
@@ -194,14 +196,16 @@ class _Check:
             if drive.problem and ended.seen is None and ended.outcome not in MAY_STILL_TURN:
                 self._found(Finding("drive", False, drive.problem))
                 break
-            if way == STOP:
+            if way == STOP and ended.seen is not None:
                 self._measured(drive, rpm_per_volt)
             start_pct = self.result.throttle_pct = drive.throttle_pct
             if not self._judge(way, drive, ended, hello):
                 break
-        proof = self._proof(hello, propeller)
-        if any(way.proven is not None for way in proof.ways.values()):
-            self.result.kept = keep(proof, self._stand, self._tester.port_name(self._port))
+        ways = self.result.ways.values()
+        # A check that was broken off says nothing, unless a way to stop has failed in it.
+        if any(w.proven is False for w in ways) or all(w.proven or w.words for w in ways):
+            proof, port = self._proof(hello, propeller), self._tester.port_name(self._port)
+            self.result.kept = keep(proof, self._stand, port)
 
     def _measured(self, drive: Drive, rpm_per_volt: float | None) -> None:
         rest, driven = drive.rest, drive.driven
@@ -231,12 +235,11 @@ class _Check:
         self._say(f"{verdict:<12}  {name}: {'; '.join(filter(None, (way.words, took)))}")
         if way.proven:
             return True
-        if ended.outcome in MAY_STILL_TURN or ended.outcome not in ("done", "not proven"):
-            self._end(ended)
-            return False
-        if name == STOP:
+        if name == STOP and ended.outcome not in MAY_STILL_TURN:
             cause = f"a stop did not stop the motor within {PROVE_WITHIN_S:g} s"
-            self._end(Ended("stop not effective", LINK_LOST, cause, BY_HAND))
+            ended = Ended("stop not effective", LINK_LOST, cause, BY_HAND)
+        if ended.outcome not in ("done", "not proven"):
+            self._end(ended)
             return False
         result.outcome, result.exit_code = "not proven", LINK_LOST
         result.cause = ", ".join(n for n, w in result.ways.items() if w.proven is False)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.errors import DONE, STOPPED, RigError
@@ -400,9 +400,18 @@ class Session:
         self._last_line_s = now_s
         self._begin_lines(sampler)
         self._move(Happening.IDENTIFIED, f"{hello.board} is there", now_s)
+        self._compare_with_proof(hello, now_s)
         if not hello.can_stop:
             text = "This board only talks: nothing here can stop the motor, only your hand can."
             self._notes.say(text, now_s, loud=True)
+
+    def _compare_with_proof(self, hello: Hello, now_s: float) -> None:
+        """A stop that was proven with another board or firmware is not proven."""
+        proof = self.plan.beginning.get("stop_proof")
+        if not isinstance(proof, Mapping) or not proof.get("proven"):
+            return
+        if (proof.get("board"), proof.get("firmware")) != (hello.board, hello.firmware):
+            self._notes.say(verdicts.PROVEN_ELSEWHERE, now_s, loud=True)
 
     def _begin_lines(self, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""

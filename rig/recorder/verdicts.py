@@ -20,6 +20,12 @@ BOARD_RESET = Ended(
 )
 
 
+PROVEN_ELSEWHERE = (
+    "THE STOP IS NOT PROVEN: it was proven with another board or firmware. "
+    "`rig check --turn` proves the stop."
+)
+
+
 def cut_by_board(cause: str, place: str) -> Ended:
     """The board took the drive away by itself; `place` says where, with a leading blank."""
     if cause == "heartbeat":
