@@ -27,6 +27,7 @@ from rig.simulator.faults import parse_fault
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
+from rig.stop_proof import SIMULATED, for_run, warning
 from rig.text import plain
 
 TELL_ESCAPE_WITHIN_MS = 15
@@ -78,18 +79,15 @@ def run_once(
         )
     folder = request.folder or default_folder()
     words = new_setup_line(checked_setup(request.setup), known_setups(folder))
-    if words:
-        print(plain(words), file=out)
     stand = stand or stand_of(request)
     if request.fast:
-        return virtual.run(
-            _plan(request, stand, "simulated"),
-            near_board(request),
-            live_line=live_line,
-            out=out,
-        )
+        plan = _plan(request, stand, SIMULATED)
+        _say_first(plan, words, out)
+        return virtual.run(plan, near_board(request), live_line=live_line, out=out)
     with port_of(request, stand, "rig run") as port:
-        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+        plan = _plan(request, stand, port)
+        _say_first(plan, words, out)
+        return headless.run(plan, live_line=live_line, out=out)
 
 
 @contextmanager
@@ -107,6 +105,12 @@ def port_of(request: Request, stand: Stand, command: str) -> Iterator[str]:
         yield port
 
 
+def _say_first(plan: Plan, words: str, out: TextIO) -> None:
+    """Whether the stop is proven comes before everything else."""
+    for line in filter(None, (warning(plan.beginning.get("stop_proof")), words)):
+        print(plain(line), file=out)
+
+
 def _plan(request: Request, stand: Stand, port: str) -> Plan:
     return plan_run(
         stand,
@@ -118,6 +122,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         soak_s=request.soak_s,
         notes=request.notes,
         pairs=request.pairs,
+        stop_proof=for_run(stand, port, simulated=request.simulated),
     )
 
 
@@ -151,9 +156,6 @@ def on_screen(request: Request) -> Outcome | None:
         app = StandApp(desk, (desk.first_port(), request.setup, request.notes))
         app.run()
     return app.outcomes[-1] if app.outcomes else None
-
-
-SIMULATED = "simulated"
 
 
 class Desk:
@@ -193,7 +195,8 @@ class Desk:
         stand = self._given
         if stand is None:
             stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
-        if port == SIMULATED:
+        simulated = port == SIMULATED
+        if simulated:
             if self._board is None:
                 self._board = SimulatedBoard(board_options(request))
             port = self._board.url
@@ -208,6 +211,7 @@ class Desk:
             notes=notes,
             pairs=request.pairs,
             automatic=False,
+            stop_proof=for_run(stand, port, simulated=simulated),
         )
 
     def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks

@@ -7,7 +7,7 @@ import math
 import platform
 import re
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -88,9 +88,11 @@ def plan_run(
     notes: str = "",
     pairs: Sequence[str] = (),
     automatic: bool = True,
+    stop_proof: Mapping[str, object] | None = None,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
+    `stop_proof` is what the capture shall say of the stop, from `rig.stop_proof.for_run`.
     Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
     """
     from rig.captures.description import checked_notes, checked_setup, parse_pairs
@@ -139,6 +141,7 @@ def plan_run(
         "pairs": known,
         "stand": stand_to_dict(stand),
         "port": port,
+        "stop_proof": dict(stop_proof or {}),
         "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
         "host": {
             "rig": version("rig"),

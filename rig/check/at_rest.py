@@ -96,7 +96,7 @@ def check_at_rest(request: bench.Request) -> Checked:
     stand = bench.stand_of(request)
     if request.fast:
         board = bench.near_board(request)
-        virtual = VirtualStand(board, Printer(io.StringIO(), False, lambda: None))
+        virtual = VirtualStand(board, Printer(io.StringIO(), False, lambda _: None))
         return looked_at(stand, "simulated", virtual, lambda: virtual.now_s)
     with bench.port_of(request, stand, "rig check") as port, held(port, "rig check"):
         link = Link(port, stand.baud)

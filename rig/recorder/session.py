@@ -10,8 +10,9 @@ is kept, told or reckoned.
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.errors import DONE, STOPPED, RigError
@@ -45,6 +46,7 @@ from rig.recorder.messages import (
     Mark,
     Order,
     Plan,
+    Prove,
     SetThrottle,
     Snapshot,
     StartRun,
@@ -63,6 +65,7 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
+from rig.recorder.trial import STOP, Trial
 from rig.stand.at_rest import AtRest
 from rig.stand.findings import NOTE, Finding
 from rig.stand.limits import Alarm, Guard
@@ -124,6 +127,7 @@ class Session:
         self._soak_s = plan.soak_s
         self._throttle_pct: float | None = None
         self._steps = Steps(plan.throttle)
+        self._trial: Trial | None = None
         self._armed = False
         """The board said that it was armed by this run: from here on its cuts are ours."""
         self._lost_since_s: float | None = None
@@ -174,6 +178,8 @@ class Session:
                 if self.state is State.RUNNING:
                     self._steps.give_up()
                     self._drive(percent, now_s)
+            case Prove():
+                self._try_to_stop(order, now_s)
             case Acknowledge():
                 if self._guard is not None:
                     self._guard.acknowledge()
@@ -298,6 +304,8 @@ class Session:
         status = sample.status
         if status != _ARMED or not self._armed:
             self._on_status(status, now_s)
+        if self._trial is not None and self.state is State.RUNNING:
+            self._judge_trial(self._trial, sample, now_s)
         if self.state in STOPPED_STATES:
             self._judge_stop(sample, now_s)
 
@@ -337,6 +345,11 @@ class Session:
     def _on_cut(self, cause: str, where: str, now_s: float) -> None:
         place = f" on {self._board.label(where)}" if where != "-" else ""
         verdict = verdicts.cut_by_board(cause, place)
+        trial = self._trial
+        if trial is not None and cause == trial.expects:
+            if self.state is State.RUNNING or trial.way == STOP:
+                trial.saw_cut(now_s)
+            return
         if cause == "stop":
             return
         if self.state in HEARTBEATS:
@@ -390,9 +403,18 @@ class Session:
         self._last_line_s = now_s
         self._begin_lines(hello, sampler)
         self._move(Happening.IDENTIFIED, f"{hello.board} is there", now_s)
+        self._compare_with_proof(hello, now_s)
         if not hello.can_stop:
             text = "This board only talks: nothing here can stop the motor, only your hand can."
             self._notes.say(text, now_s, loud=True)
+
+    def _compare_with_proof(self, hello: Hello, now_s: float) -> None:
+        """A stop that was proven with another board or firmware is not proven."""
+        proof = self.plan.beginning.get("stop_proof")
+        if not isinstance(proof, Mapping) or not proof.get("proven"):
+            return
+        if (proof.get("board"), proof.get("firmware")) != (hello.board, hello.firmware):
+            self._notes.say(verdicts.PROVEN_ELSEWHERE, now_s, loud=True)
 
     def _begin_lines(self, hello: Hello, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""
@@ -462,6 +484,9 @@ class Session:
         if overdue is not None:
             self._stop(verdicts.no_answer(overdue.word), now_s)
             return
+        if self._trial is not None and self._trial.is_overdue(now_s):
+            self._stop(verdicts.not_stopped_by(self._trial.way), now_s)
+            return
         percent = self._steps.due(elapsed_s)
         if percent is not None:
             self._drive(percent, now_s)
@@ -470,6 +495,8 @@ class Session:
         """Keep the board from cutting; not once it must have cut while we stood still."""
         silence_s = now_s - self._last_beat_s
         if silence_s < commands.HEARTBEAT_EVERY_S or not self._obeys:
+            return
+        if self._trial is not None and self._trial.is_silent:
             return
         if commands.HEARTBEAT_LOST_S <= silence_s < math.inf:
             self._stop(verdicts.stalled(silence_s), now_s)
@@ -483,6 +510,29 @@ class Session:
             self._command(commands.Throttle(round(percent * 10)), now_s)
         else:
             self._notes.remark("mark", {"text": f"throttle by hand: {percent:g} %"}, now_s)
+
+    def _try_to_stop(self, order: Prove, now_s: float) -> None:
+        """Stop the running motor in this way; the stop follows whatever comes of it."""
+        if self.state is not State.RUNNING or self._trial is not None or not self._obeys:
+            return
+        self._notes.remark("mark", {"text": f"tried: {order.way}"}, now_s)
+        self._trial = Trial(order.way, now_s)
+        self._stopping.expect_fall(self._readings.by_column())
+        if order.way == STOP:
+            self._stop(verdicts.COMPLETE, now_s)
+        elif self._trial.is_silent:
+            # The last line; what is still owed must not break the silence.
+            self._send(self._talk.tell(commands.Beat(), now_s))
+            self._talk.forget()
+        elif order.limit is not None:
+            self._command(order.limit, now_s)
+
+    def _judge_trial(self, trial: Trial, sample: Sample, now_s: float) -> None:
+        """A data line while a way to stop is tried: whether the cut took effect by itself."""
+        values = self._readings.by_column()
+        if trial.was_cut and self._stopping.is_proven(sample, values, obeys=True):
+            trial.saw_fall(now_s)
+            self._stop(verdicts.COMPLETE, now_s)
 
     def _stop_at_once(self) -> None:
         """The guard knows of a trip: the stop goes out before anybody says why."""
@@ -532,6 +582,9 @@ class Session:
             return
         if self._stopping.is_proven(sample, self._readings.by_column(), obeys=self._obeys):
             self._talk.forget()
+            if self._trial is not None and self._trial.way == STOP:
+                self._trial.saw_cut(now_s)
+                self._trial.saw_fall(now_s)
             self._move(Happening.FELL, "the stop took effect", now_s)
 
     def _not_proven(self, now_s: float) -> None:
@@ -643,7 +696,8 @@ class Session:
             },
             now_s,
         )
-        self.ended = verdict
+        seen = None if self._trial is None else self._trial.seen()
+        self.ended = dataclasses.replace(verdict, seen=seen)
 
     # What goes out
 
@@ -679,6 +733,9 @@ class Session:
             active=self._guard.active if self._guard else (),
             board=self._board.hello.board if self._board.hello else "",
             trace=readings.trace(),
+            edges=self._timeline.edges,
+            hello=self._board.hello,
+            channels=tuple(self._board.channels() or ()),
             findings=self._shown_findings(now_s),
         )
 

@@ -42,9 +42,17 @@ class Notice:
 
 
 def notice(
-    snapshot: Snapshot | None, unseen: list[Event], ended: Ended | None, *, quitting: bool = False
+    snapshot: Snapshot | None,
+    unseen: list[Event],
+    ended: Ended | None,
+    *,
+    quitting: bool = False,
+    unproven: str = "",
 ) -> Notice:
-    """What to show, from the newest snapshot, the loud events nobody has acknowledged, the end."""
+    """What to show, from the newest snapshot, the loud events nobody has acknowledged, the end.
+
+    `unproven` is what to say before a run whose stop is not proven.
+    """
     if ended is not None and ended.outcome in NOT_KNOWN_TO_STAND:
         return Notice("danger", (f"{BY_HAND}", ended.cause))
     if snapshot is None:
@@ -65,6 +73,8 @@ def notice(
         return Notice("warning", (f"{waiting[0].alarm.text}{state}{more}  k acknowledges",))
     if snapshot.instruction:
         return Notice("todo", (f"NEXT, BY HAND: {snapshot.instruction}",))
+    if unproven and snapshot.state == State.READY:
+        return Notice("warning", (unproven, *_hint(snapshot).lines))
     return _hint(snapshot)
 
 
