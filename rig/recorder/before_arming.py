@@ -24,7 +24,7 @@ class BeforeArming:
     def __init__(self, plan: Plan, hello: Hello, sampler: Sampler) -> None:
         self._plan, self._hello, self._sampler = plan, hello, sampler
         self._window = RestWindow()
-        self._shown: tuple[Finding, ...] = ()
+        self._shown: tuple[Finding, ...] | None = None
         self._next_s = 0.0
 
     def add(self, now_s: float, step: Step, data: Data, sample: Sample) -> None:
@@ -45,9 +45,9 @@ class BeforeArming:
         """What is found now."""
         return judge(self.collected(silence_s))
 
-    def shown(self, now_s: float, silence_s: float) -> tuple[Finding, ...]:
-        """The same, looked at now and then only."""
-        if now_s >= self._next_s:
+    def shown(self, now_s: float, silence_s: float) -> tuple[Finding, ...] | None:
+        """The same, looked at now and then only. None before there is enough to look at."""
+        if now_s >= self._next_s and (self._shown is not None or len(self._window.lines) > 1):
             self._next_s = now_s + JUDGE_EVERY_S
             self._shown = self.findings(silence_s)
         return self._shown

@@ -144,8 +144,8 @@ class Snapshot:
     edges: int = 0
     hello: Hello | None = None
     channels: tuple[Channel, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    """At rest, for an operator who is to arm."""
+    findings: tuple[Finding, ...] | None = None
+    """At rest, for an operator who is to arm; None while nothing was looked at."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -750,10 +750,10 @@ class Session:
             return None
         return self._rest.collected(now_s - self._last_line_s)
 
-    def _shown_findings(self, now_s: float) -> tuple[Finding, ...]:
+    def _shown_findings(self, now_s: float) -> tuple[Finding, ...] | None:
         """What an operator should know before arming."""
         if self.plan.automatic or self.state is not State.READY or self._rest is None:
-            return ()
+            return None
         return self._rest.shown(now_s, now_s - self._last_line_s)
 
     def _instruction(self, elapsed_s: float) -> str:

@@ -83,6 +83,8 @@ def _hint(snapshot: Snapshot) -> Notice:
         case State.LINKING:
             return Notice("calm", (snapshot.cause,))
         case State.READY:
+            if snapshot.findings is None:
+                return Notice("calm", ("Looking at the stand at rest.",))
             if snapshot.findings:
                 return Notice("warning", _findings(snapshot.findings))
             return Notice("calm", ("Zero check good. Clear of the propeller? a arms.",))

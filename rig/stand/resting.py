@@ -51,6 +51,8 @@ CLOCKS_APART = 1.5
 HELD_AT_REST_S = 61.0
 """Longer than any limit's hold can be set."""
 
+NOISE = " noise"
+
 _WIRING = {
     "current_a": "Is the throttle at zero? Look at the shunt's amplifier, its zero and its ground.",
     "voltage_v": "Look at the pack, at `cells` in stand.toml, at the divider and its ground.",
@@ -65,8 +67,8 @@ def judge(rest: AtRest) -> tuple[Finding, ...]:
     found: dict[tuple[str, str], Finding] = {}
     for rule in _RULES:
         for finding in rule(rest):
-            # What a limit says is not said once more as something less.
-            if (finding.about, REFUSE) not in found:
+            # What refuses is not said once more as something less.
+            if (finding.about.removesuffix(NOISE), REFUSE) not in found:
                 found.setdefault((finding.about, finding.severity), finding)
     return tuple(sorted(found.values(), key=lambda finding: finding.severity == NOTE))
 
@@ -186,8 +188,8 @@ def _range(rest: AtRest) -> Iterator[Finding]:
 def _out_of_reach(column: str, key: str, limit: float, way: str, end: float) -> Finding:
     unit, places = unit_of(column), places_of(column)
     read = (
-        f"{key}, {limit:g} {unit}, is never reached: {label_of(column).lower()} reads {way} to "
-        f"{end:.{places}f} {unit}."
+        f"{key}, {limit:g} {unit}, lies beyond the scale: {label_of(column).lower()} reads {way} "
+        f"to {end:.{places}f} {unit}."
     )
     return Finding(NOTE, key, read, "Lower the limit, or measure further.", of_settings=True)
 
@@ -216,24 +218,33 @@ def _temperatures(rest: AtRest) -> Iterator[Finding]:
 def _noise(rest: AtRest) -> Iterator[Finding]:
     if len(rest.lines) < ENOUGH_LINES:
         return
-    for column, found in rest.inputs.items():
-        if not found.has_noise or found.clipped or math.isnan(found.reading):
-            continue
-        name = label_of(column)
-        if found.noise_share == 0.0:
-            read = f"{name} does not move by a single step: {_value(found)}."
-            where = "Is the input stuck, or has this converter no noise?"
-            if found.at_lowest:
-                where = "It is at the lower end of its scale: open, reversed, or below its zero?"
-            yield Finding(NOTE, f"{column} noise", read, where)
-        elif found.noise_share > MUCH_NOISE and not rest.driven:
-            unit, places = unit_of(column), places_of(column) + 1
+    judged = [
+        found
+        for found in rest.inputs.values()
+        if found.has_noise and not found.clipped and not math.isnan(found.reading)
+    ]
+    still = [found for found in judged if found.noise_share == 0.0]
+    if still and len(still) == len(judged) > 1:
+        read = "No input moves by a single step from line to line."
+        yield Finding(
+            NOTE, "noise", read, "Has this converter no noise? Then give a longer stuck_s."
+        )
+        return
+    for found in still:
+        read = f"{label_of(found.column)} does not move by a single step: {_value(found)}."
+        where = "Is the input stuck?"
+        if found.at_lowest:
+            where = "It is at the lower end of its scale: open, reversed, or below its zero?"
+        yield Finding(NOTE, found.column + NOISE, read, where)
+    for found in judged:
+        if found.noise_share > MUCH_NOISE and not rest.driven:
+            unit, places = unit_of(found.column), places_of(found.column) + 1
             read = (
-                f"{name} scatters by {found.noise:.{places}f} {unit} from line to line, "
-                f"{100 * found.noise_share:.1f} % of its scale."
+                f"{label_of(found.column)} scatters by {found.noise:.{places}f} {unit} from line "
+                f"to line, {100 * found.noise_share:.1f} % of its scale."
             )
             where = "Look for a loose contact, a missing filter or a bad ground."
-            yield Finding(NOTE, f"{column} noise", read, where)
+            yield Finding(NOTE, found.column + NOISE, read, where)
 
 
 def _tachometer(rest: AtRest) -> Iterator[Finding]:

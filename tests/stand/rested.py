@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from rig.protocol.decoder import Decoder
 from rig.protocol.records import Channel, Data, Hello
 from rig.protocol.timeline import Timeline
@@ -11,17 +13,24 @@ from rig.stand.model import Stand
 from rig.stand.sampler import Sampler
 
 
-def rested(board: Board, stand: Stand, seconds: float = 0.5, **changes: object) -> AtRest:
-    """The last half second of `seconds` at rest."""
+def rested(
+    board: Board,
+    stand: Stand,
+    wrong: Callable[[Data], Data | None] = lambda data: data,
+    **changes: object,
+) -> AtRest:
+    """Half a second at rest; `wrong` is done to each line, None loses it."""
     decoder, window, timeline = Decoder(), RestWindow(), Timeline()
     channels: dict[int, Channel] = {}
     hello: Hello | None = None
     sampler: Sampler | None = None
     now_s = 0.0
-    while now_s < seconds:
+    while now_s < 0.5:
         now_s += 0.005
         for line in decoder.complete(board.advance(0.005)).split(b"\n")[:-1]:
             record = decoder.decode(line)
+            if isinstance(record, Data):
+                record = wrong(record)
             if isinstance(record, Hello):
                 hello = record
             elif isinstance(record, Channel):
