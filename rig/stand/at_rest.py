@@ -72,6 +72,8 @@ class Input:
     lowest: float
     highest: float
     place: float
+    missing: int
+    """Lines without a reading: a sensor that is open or shorted."""
     clipped: bool
     """In most lines."""
     at_lowest: bool
@@ -128,7 +130,8 @@ def _input(
     fits = [line for line in lines if len(line.counts) > bound.index]
     counts = np.array([line.counts[bound.index] for line in fits], dtype=float)
     values = np.array([line.sample.values[index] for line in fits])
-    values = values[np.isfinite(values)]
+    read = np.isfinite(values)
+    values = values[read]
     scale = float(channel.highest_count - channel.lowest_count) or 1.0
     mean = float(counts.mean()) if len(counts) else math.nan
     ends = bound.value(bound.inside_lowest + 1), bound.value(bound.inside_highest - 1)
@@ -139,10 +142,11 @@ def _input(
         reading=float(values.mean()) if known else math.nan,
         u=standard_uncertainty(bound, mean, stand.converter) if known else math.nan,
         noise=float(values.std()) if known else math.nan,
-        noise_share=float(counts.std()) / scale if len(counts) else math.nan,
+        noise_share=float(counts[read].std()) / scale if known else math.nan,
         lowest=float(min(ends)),
         highest=float(max(ends)),
         place=(mean - channel.lowest_count) / scale,
+        missing=len(lines) - len(values),
         clipped=2 * clipped > len(fits),
         at_lowest=bool(len(counts) and (counts == channel.lowest_count).all()),
         has_noise=not isinstance(bound.sensor, Digital),

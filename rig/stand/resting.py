@@ -108,6 +108,16 @@ def _clipped(rest: AtRest) -> Iterator[Finding]:
             yield Finding(REFUSE, found.column, read, where)
 
 
+def _missing(rest: AtRest) -> Iterator[Finding]:
+    for column, found in rest.inputs.items():
+        if found.missing:
+            read = (
+                f"{label_of(column)} has no reading in {found.missing} of {len(rest.lines)} lines."
+            )
+            severity: Severity = REFUSE if 2 * found.missing > len(rest.lines) else NOTE
+            yield Finding(severity, column, read, f"A loose contact? {_THERMISTOR}")
+
+
 def _current(rest: AtRest) -> Iterator[Finding]:
     found = rest.inputs.get("current_a")
     if found is None or rest.driven or math.isnan(found.reading):
@@ -289,7 +299,7 @@ def _plan(rest: AtRest) -> Iterator[Finding]:
 
 
 _RULES: tuple[Callable[[AtRest], Iterator[Finding]], ...] = (
-    _plan, _limits, _clipped, _current, _supply, _range, _temperatures, _noise, _tachometer, _lines,
+    _plan, _limits, _clipped, _missing, _current, _supply, _range, _temperatures, _noise, _tachometer, _lines,
 )  # fmt: skip
 
 

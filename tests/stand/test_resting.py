@@ -68,6 +68,14 @@ FAULTS: dict[str, tuple[Wrong, list[str]]] = {
     "a pack of five cells": (at(VOLTAGE, lambda c: 5 / 6 * c), ["refuse voltage_v"]),
     "thermistor open": (at(MOTOR, lambda _: TOP), ["refuse motor_degc"]),
     "thermistor shorted": (at(MOTOR, lambda _: 0), ["refuse motor_degc"]),
+    "thermistor loose": (
+        lambda data: at(MOTOR, lambda _: TOP)(data) if data.sequence % 10 == 1 else data,
+        ["note motor_degc"],
+    ),
+    "thermistor loose most of the time": (
+        lambda data: at(MOTOR, lambda _: TOP)(data) if data.sequence % 10 > 1 else data,
+        ["refuse motor_degc"],
+    ),
     "thermistor 10 K off": (at(MOTOR, lambda c: c - 1600), ["note temperatures"]),
     "thermistor stuck": (at(MOTOR, lambda _: 8800), ["note motor_degc noise"]),
     "edges without a turn": (
