@@ -299,7 +299,8 @@ def _plan(rest: AtRest) -> Iterator[Finding]:
 
 
 _RULES: tuple[Callable[[AtRest], Iterator[Finding]], ...] = (
-    _plan, _limits, _clipped, _missing, _current, _supply, _range, _temperatures, _noise, _tachometer, _lines,
+    _plan, _limits, _clipped, _missing, _current, _supply, _range, _temperatures, _noise,
+    _tachometer, _lines,
 )  # fmt: skip
 
 
