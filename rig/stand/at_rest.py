@@ -133,10 +133,10 @@ def _input(
     read = np.isfinite(values)
     values = values[read]
     scale = float(channel.highest_count - channel.lowest_count) or 1.0
-    mean = float(counts.mean()) if len(counts) else math.nan
+    known = len(values) > 0
+    mean = float(counts[read].mean() if known else counts.mean()) if len(counts) else math.nan
     ends = bound.value(bound.inside_lowest + 1), bound.value(bound.inside_highest - 1)
     clipped = sum(bound.column in line.sample.clipped for line in fits)
-    known = len(values) > 0
     return Input(
         column=bound.column,
         reading=float(values.mean()) if known else math.nan,

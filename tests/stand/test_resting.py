@@ -14,7 +14,7 @@ from rig.protocol.records import Data
 from rig.simulator.board import demo_board
 from rig.stand.at_rest import AT_MOST_S, ENOUGH_LINES, SETTLE_S, AtRest, RestWindow
 from rig.stand.findings import NOTE, REFUSE
-from rig.stand.model import Converter, Level, Limits, Line, OverCurrent, Stand
+from rig.stand.model import Converter, Level, Limits, Line, OverCurrent, PositiveParameter, Stand
 from rig.stand.resting import judge
 from rig.stand.sampler import Sample
 from rig.stand.settings import demo_stand
@@ -233,6 +233,21 @@ def test_the_plain_uncertainty_is_that_of_the_full_budget() -> None:
             full = budget.reading(bound, bound.value(count), single=False)
             plain = standard_uncertainty(bound, count, STAND.converter)
             assert plain == pytest.approx(full.std_dev, rel=0.02), bound.column
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    counts=st.lists(st.lists(st.integers(-(2**31), 2**31 - 1), min_size=5, max_size=5), min_size=1),
+    u=st.sampled_from([0.0, 1.0, 1e9]),
+)
+def test_no_counts_and_no_tolerance_raise(counts: list[list[int]], u: float) -> None:
+    lines = iter(counts * 200)
+    motor = STAND.channels[MOTOR]
+    doubtful = dataclasses.replace(motor.sensor, r25_ohm=PositiveParameter(1e4, u))  # type: ignore[call-arg]
+    channels = (*STAND.channels[:2], dataclasses.replace(motor, sensor=doubtful))
+    stand = dataclasses.replace(STAND, channels=(*channels, *STAND.channels[3:]))
+    rest = rested(demo_board(seed=1), stand, lambda data: data._replace(counts=tuple(next(lines))))
+    assert isinstance(judge(rest), tuple)
 
 
 def test_the_table_of_student_is_that_of_scipy() -> None:
