@@ -34,6 +34,9 @@ BY_HAND_WITHIN_S = 90.0
 REST_S = 0.6
 STEP_S = 0.6
 STEADY_S = 1.0
+KNOWN_STEP_S = 3.0
+"""A throttle that has turned the rotor before gets so long to do it again."""
+
 ARMED_WITHIN_S = 3.0
 FIRST_PCT, STEP_PCT = 4.0, 2.0
 
@@ -117,7 +120,8 @@ class Drive:
     """One drive of part 2: arm, raise the throttle in small steps until the rotor turns and the
     current can be seen, hold it for a second, then try one way to stop.
 
-    `start_pct` is the first step, `ceiling_pct` the last; `ask` is called once the way is tried.
+    It begins at `known_pct`, which has turned it before, or at `FIRST_PCT`, and ends at
+    `ceiling_pct`; `ask` is called once the way is tried.
     After it `rest` and `driven` are mean readings by column, and `throttle_pct` what turned it.
     """
 
@@ -128,7 +132,7 @@ class Drive:
         way: str,
         stand: Stand,
         *,
-        start_pct: float,
+        known_pct: float | None,
         ceiling_pct: float,
         ask: Callable[[], None],
     ) -> None:
@@ -137,7 +141,8 @@ class Drive:
         self.rest: Values = {}
         self.driven: Values = {}
         self.step_a = self.step_v = math.nan
-        self.throttle_pct = min(start_pct, ceiling_pct)
+        self.throttle_pct = min(known_pct or FIRST_PCT, ceiling_pct)
+        self._known = known_pct is not None
         self.limit: Limit | None = None
         self._way, self._stand, self._ceiling_pct, self._ask = way, stand, ceiling_pct, ask
         self._recent: deque[Values] = deque(maxlen=MEAN_OVER)
@@ -203,7 +208,8 @@ class Drive:
             return (SetThrottle(self.throttle_pct),)
         if self._steady_s is not None:
             return self._try(snapshot) if snapshot.host_s - self._steady_s >= STEADY_S else ()
-        if snapshot.host_s - self._since_s < STEP_S:
+        held_s = snapshot.host_s - self._since_s
+        if held_s < STEP_S:
             return ()
         self.driven = means(self._recent)
         turns = self._turns()
@@ -211,6 +217,9 @@ class Drive:
         if turns and (self.current_seen or at_ceiling or "current_a" not in self.rest):
             self._steady_s = snapshot.host_s
             return ()
+        if self._known and held_s < KNOWN_STEP_S:
+            return ()
+        self._known = False
         if not turns and self._change_a(self.driven) > FLOWS_FROM_A:
             change_a = self._change_a(self.driven)
             return self._give_up(

@@ -35,7 +35,7 @@ from rig.headless import Printer
 from rig.protocol.records import Hello
 from rig.proving import judged
 from rig.proving.judged import Finding
-from rig.proving.scripts import FIRST_PCT, ByHand, Drive, Script
+from rig.proving.scripts import ByHand, Drive, Script
 from rig.proving.tester import Answers, Simulated, Tester
 from rig.recorder.messages import Ended, Order, Plan, Snapshot
 from rig.recorder.proof import PROVE_WITHIN_S
@@ -163,7 +163,7 @@ class _Check:
         script = ByHand(ask, count, wait=bool(turns))
         ended = self._carry_out(script, "by hand")
         if script.newest is None or script.newest.hello is None:
-            raise LinkError(ended.cause, where=self._port, to_do=ended.to_do)
+            raise LinkError(ended.cause, to_do=ended.to_do)
         if script.problem:
             raise SettingsError(
                 script.problem, where="part 1, by hand", to_do="Take the motor's supply off first."
@@ -185,11 +185,10 @@ class _Check:
         _must_obey(hello)
         propeller, has_input = self._tester.before_power(ceiling_pct)
         self.result.ways = _not_tried(hello, has_input)
-        start_pct = FIRST_PCT
         for way in [name for name, tried in self.result.ways.items() if not tried.words]:
             self._say(f"\n{way}:")
             drive = Drive(
-                way, self._stand, start_pct=start_pct, ceiling_pct=ceiling_pct,
+                way, self._stand, known_pct=self.result.throttle_pct, ceiling_pct=ceiling_pct,
                 ask=self._tester.press if way == STOP_INPUT else lambda: None,
             )  # fmt: skip
             ended = self._carry_out(drive, way)
@@ -198,7 +197,7 @@ class _Check:
                 break
             if way == STOP and ended.seen is not None:
                 self._measured(drive, rpm_per_volt)
-            start_pct = self.result.throttle_pct = drive.throttle_pct
+            self.result.throttle_pct = drive.throttle_pct
             if not self._judge(way, drive, ended, hello):
                 break
         ways = self.result.ways.values()
