@@ -30,6 +30,7 @@ UNSTEADY_V = 0.5
 
 STILL_FOR_S = 3.0
 BY_HAND_WITHIN_S = 90.0
+NOTHING_COMES_WITHIN_S = 40.0
 
 REST_S = 0.6
 STEP_S = 0.6
@@ -108,8 +109,11 @@ class ByHand:
             self._count(self.edges)
         if not self._wait:
             return self._end()
-        is_still = self._moved_s is not None and now_s - self._moved_s >= STILL_FOR_S
-        return self._end() if is_still or now_s - self._began_s >= BY_HAND_WITHIN_S else ()
+        turning_s = now_s - self._began_s
+        if self._moved_s is None:
+            return self._end() if turning_s >= NOTHING_COMES_WITHIN_S else ()
+        is_still = now_s - self._moved_s >= STILL_FOR_S
+        return self._end() if is_still or turning_s >= BY_HAND_WITHIN_S else ()
 
     def _end(self, problem: str = "") -> Sequence[Order]:
         self.problem, self._over, self.is_done = problem, True, not problem

@@ -55,4 +55,3 @@ def test_every_way_to_stop_is_proven_on_the_part(
     assert len(chip.times("drive", "1")) == len(chip.times("drive", "0")) == 4
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     assert stop_proof.for_run(load_stand(STAND), chip.port)["proven"] is True
-
