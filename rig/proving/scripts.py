@@ -94,7 +94,9 @@ class ByHand:
             return ()
         self.newest, now_s = snapshot, snapshot.host_s
         self._first_s = now_s if self._first_s is None else self._first_s
-        voltage_v = by_column(snapshot).get("voltage_v", 0.0)
+        # A voltage that is measured and not known is not off.
+        unknown_v = math.inf if "voltage_v" in snapshot.columns else 0.0
+        voltage_v = by_column(snapshot).get("voltage_v", unknown_v)
         if self._began_s is None:
             if voltage_v <= OFF_V:
                 self._began_s, self._base = now_s, snapshot.edges
@@ -254,7 +256,9 @@ class Drive:
         """Halfway between rest and the present reading, in current if that can be seen."""
         sampler = self._sampler()
         for column in ("current_a", "speed_rpm", "voltage_v"):
-            if column == "current_a" and not self.current_seen:
+            if column == "current_a" and not (
+                self.current_seen and self._change_a(self.driven) > 0.0
+            ):
                 continue
             rest = 0.0 if column == "voltage_v" else self.rest.get(column, math.nan)
             middle = 0.5 * (rest + self.driven.get(column, math.nan))

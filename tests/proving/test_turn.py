@@ -13,11 +13,15 @@ from rig import bench, stop_proof
 from rig.bench import Request
 from rig.captures.capture import read_meta
 from rig.errors import LINK_LOST, RigError, SettingsError
-from rig.proving.tester import Answers
-from rig.proving.turn import Checked, check_turn
+from rig.protocol.records import Hello
+from rig.proving.scripts import Drive
+from rig.proving.tester import Answers, Simulated
+from rig.proving.turn import Checked, _Check, check_turn
+from rig.recorder.messages import Ended, Seen
 from rig.report.runs import description_lines
-from rig.simulator.board import Board
+from rig.simulator.board import Board, demo_board
 from rig.stand.settings import demo_stand
+from rig.stop_proof import Way
 
 MARRAM = Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
 
@@ -141,6 +145,27 @@ def test_an_over_current_in_a_drive_trips_as_in_a_run() -> None:
     assert (checked.outcome, checked.exit_code) == ("tripped", 3)
     assert "over the limit of 100.0 A" in said
     assert checked.kept is None, "nothing was tried"
+
+
+@pytest.mark.parametrize("outcome", ["operator", "tripped", "link lost", "front lost"])
+def test_what_comes_before_the_cut_proves_nothing_either_way(outcome: str) -> None:
+    board = demo_board()
+    way = Way(None)
+    tester = Simulated(Answers(), io.StringIO(), board.happen)
+    check = _Check(demo_stand(), "none", carry_nothing, tester, io.StringIO())
+    check.result.ways["silence"] = way
+    drive = Drive("silence", demo_stand(), known_pct=None, ceiling_pct=25.0, ask=lambda: None)
+    ended = Ended(outcome, 3, "it ended", seen=Seen("silence", None, None))
+    assert (
+        check._judge("silence", drive, ended, Hello(1, "b", "1", 1, 1000, 100, frozenset(), 0))
+        is False
+    )
+    assert check.result.ways["silence"] is way
+    assert (check.result.outcome, check.result.exit_code) == (outcome, 3)
+
+
+def carry_nothing(*_: object) -> Ended:
+    raise AssertionError("nothing may be driven")
 
 
 def test_no_terminal_and_nobody_there(monkeypatch: pytest.MonkeyPatch) -> None:

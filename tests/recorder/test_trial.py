@@ -146,3 +146,15 @@ def test_nothing_is_tried_unless_the_motor_runs(state: State) -> None:
     before = hand.words()
     hand.session.on_order(Prove("silence"), hand.now_s)
     assert hand.words() == before and hand.session.state is state
+
+
+@pytest.mark.parametrize(
+    ("firmware", "loud"), [("1", []), ("2", ["THE STOP IS NOT PROVEN"])], ids=["same", "other"]
+)
+def test_a_stop_proven_with_another_firmware_is_not_proven(firmware: str, loud: list[str]) -> None:
+    hand = Hand()
+    hand.session.plan.beginning["stop_proof"] = {  # type: ignore[index]
+        "proven": True, "board": "by hand", "firmware": firmware,
+    }  # fmt: skip
+    hand.reach(State.READY)
+    assert [event.text.split(":")[0] for event in hand.said if event.loud] == loud
