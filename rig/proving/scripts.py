@@ -30,10 +30,14 @@ UNSTEADY_V = 0.5
 
 STILL_FOR_S = 3.0
 BY_HAND_WITHIN_S = 90.0
+NOTHING_COMES_WITHIN_S = 40.0
 
 REST_S = 0.6
 STEP_S = 0.6
 STEADY_S = 1.0
+KNOWN_STEP_S = 3.0
+"""A throttle that has turned the rotor before gets so long to do it again."""
+
 ARMED_WITHIN_S = 3.0
 FIRST_PCT, STEP_PCT = 4.0, 2.0
 
@@ -90,7 +94,9 @@ class ByHand:
             return ()
         self.newest, now_s = snapshot, snapshot.host_s
         self._first_s = now_s if self._first_s is None else self._first_s
-        voltage_v = by_column(snapshot).get("voltage_v", 0.0)
+        # A voltage that is measured and not known is not off.
+        unknown_v = math.inf if "voltage_v" in snapshot.columns else 0.0
+        voltage_v = by_column(snapshot).get("voltage_v", unknown_v)
         if self._began_s is None:
             if voltage_v <= OFF_V:
                 self._began_s, self._base = now_s, snapshot.edges
@@ -105,8 +111,11 @@ class ByHand:
             self._count(self.edges)
         if not self._wait:
             return self._end()
-        is_still = self._moved_s is not None and now_s - self._moved_s >= STILL_FOR_S
-        return self._end() if is_still or now_s - self._began_s >= BY_HAND_WITHIN_S else ()
+        turning_s = now_s - self._began_s
+        if self._moved_s is None:
+            return self._end() if turning_s >= NOTHING_COMES_WITHIN_S else ()
+        is_still = now_s - self._moved_s >= STILL_FOR_S
+        return self._end() if is_still or turning_s >= BY_HAND_WITHIN_S else ()
 
     def _end(self, problem: str = "") -> Sequence[Order]:
         self.problem, self._over, self.is_done = problem, True, not problem
@@ -117,7 +126,8 @@ class Drive:
     """One drive of part 2: arm, raise the throttle in small steps until the rotor turns and the
     current can be seen, hold it for a second, then try one way to stop.
 
-    `start_pct` is the first step, `ceiling_pct` the last; `ask` is called once the way is tried.
+    It begins at `known_pct`, which has turned it before, or at `FIRST_PCT`, and ends at
+    `ceiling_pct`; `ask` is called once the way is tried.
     After it `rest` and `driven` are mean readings by column, and `throttle_pct` what turned it.
     """
 
@@ -128,7 +138,7 @@ class Drive:
         way: str,
         stand: Stand,
         *,
-        start_pct: float,
+        known_pct: float | None,
         ceiling_pct: float,
         ask: Callable[[], None],
     ) -> None:
@@ -137,7 +147,8 @@ class Drive:
         self.rest: Values = {}
         self.driven: Values = {}
         self.step_a = self.step_v = math.nan
-        self.throttle_pct = min(start_pct, ceiling_pct)
+        self.throttle_pct = min(known_pct or FIRST_PCT, ceiling_pct)
+        self._known = known_pct is not None
         self.limit: Limit | None = None
         self._way, self._stand, self._ceiling_pct, self._ask = way, stand, ceiling_pct, ask
         self._recent: deque[Values] = deque(maxlen=MEAN_OVER)
@@ -203,7 +214,8 @@ class Drive:
             return (SetThrottle(self.throttle_pct),)
         if self._steady_s is not None:
             return self._try(snapshot) if snapshot.host_s - self._steady_s >= STEADY_S else ()
-        if snapshot.host_s - self._since_s < STEP_S:
+        held_s = snapshot.host_s - self._since_s
+        if held_s < STEP_S:
             return ()
         self.driven = means(self._recent)
         turns = self._turns()
@@ -211,6 +223,9 @@ class Drive:
         if turns and (self.current_seen or at_ceiling or "current_a" not in self.rest):
             self._steady_s = snapshot.host_s
             return ()
+        if self._known and held_s < KNOWN_STEP_S:
+            return ()
+        self._known = False
         if not turns and self._change_a(self.driven) > FLOWS_FROM_A:
             change_a = self._change_a(self.driven)
             return self._give_up(
@@ -241,7 +256,9 @@ class Drive:
         """Halfway between rest and the present reading, in current if that can be seen."""
         sampler = self._sampler()
         for column in ("current_a", "speed_rpm", "voltage_v"):
-            if column == "current_a" and not self.current_seen:
+            if column == "current_a" and not (
+                self.current_seen and self._change_a(self.driven) > 0.0
+            ):
                 continue
             rest = 0.0 if column == "voltage_v" else self.rest.get(column, math.nan)
             middle = 0.5 * (rest + self.driven.get(column, math.nan))

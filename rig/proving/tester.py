@@ -22,6 +22,8 @@ PART 1, BY HAND: nothing is armed, and nothing may be able to turn by itself.
   - Take the propeller off, or keep clear of its edges: they cut also when turned by hand.
 """
 
+NOT_SEEN = "  - This stand measures no voltage: nothing here can see whether the supply is off.\n"
+
 BEFORE_POWER = """
 PART 2, POWERED: the motor turns BY ITSELF, up to {ceiling:g} % throttle, several times.
   - The motor is clamped so that it cannot leave. Propeller: {propeller}.
@@ -50,9 +52,9 @@ class Tester:
     def __init__(self, answers: Answers, out: TextIO) -> None:
         self._answers, self._out = answers, out
 
-    def before_hands(self, turns: int) -> None:
+    def before_hands(self, turns: int, *, sees_voltage: bool) -> None:
         """Cautions and the word. Raises SettingsError where nobody confirms."""
-        self._say(BEFORE_HANDS)
+        self._say(BEFORE_HANDS if sees_voltage else BEFORE_HANDS + NOT_SEEN)
         if turns:
             self._say(f"Then turn the rotor {_times(turns)} by hand, slowly, when it says so.")
         self._confirm(HANDS_WORD, "the supply is disconnected")
@@ -121,7 +123,7 @@ class Simulated(Tester):
         super().__init__(answers, out)
         self._happen = happen
 
-    def before_hands(self, turns: int) -> None:  # noqa: ARG002 - it turns when it is asked
+    def before_hands(self, turns: int, *, sees_voltage: bool) -> None:  # noqa: ARG002
         """Nobody can be hurt: no word is asked."""
         self._say(BEFORE_HANDS)
         self._happen("supply off")

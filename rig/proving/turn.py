@@ -35,7 +35,7 @@ from rig.headless import Printer
 from rig.protocol.records import Hello
 from rig.proving import judged
 from rig.proving.judged import Finding
-from rig.proving.scripts import FIRST_PCT, ByHand, Drive, Script
+from rig.proving.scripts import ByHand, Drive, Script
 from rig.proving.tester import Answers, Simulated, Tester
 from rig.recorder.messages import Ended, Order, Plan, Snapshot
 from rig.recorder.proof import PROVE_WITHIN_S
@@ -79,10 +79,7 @@ class Checked:
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
-        return {
-            **asdict(self),
-            "kept": str(self.kept) if self.kept else None,
-        }
+        return asdict(self) | {"kept": str(self.kept) if self.kept else None}
 
 
 def check_turn(
@@ -150,7 +147,8 @@ class _Check:
         tachometer = self._stand.tachometer
         pulses = tachometer.pulses_per_revolution if tachometer else 0
         turns = judged.turns_to_ask(pulses) if pulses else 0
-        self._tester.before_hands(turns)
+        sees_voltage = any(channel.key == "voltage" for channel in self._stand.channels)
+        self._tester.before_hands(turns, sees_voltage=sees_voltage)
 
         def ask() -> None:
             if turns:
@@ -163,7 +161,9 @@ class _Check:
         script = ByHand(ask, count, wait=bool(turns))
         ended = self._carry_out(script, "by hand")
         if script.newest is None or script.newest.hello is None:
-            raise LinkError(ended.cause, where=self._port, to_do=ended.to_do)
+            absent = LinkError(ended.cause, to_do=ended.to_do)
+            absent.exit_code = ended.exit_code
+            raise absent
         if script.problem:
             raise SettingsError(
                 script.problem, where="part 1, by hand", to_do="Take the motor's supply off first."
@@ -185,11 +185,10 @@ class _Check:
         _must_obey(hello)
         propeller, has_input = self._tester.before_power(ceiling_pct)
         self.result.ways = _not_tried(hello, has_input)
-        start_pct = FIRST_PCT
         for way in [name for name, tried in self.result.ways.items() if not tried.words]:
             self._say(f"\n{way}:")
             drive = Drive(
-                way, self._stand, start_pct=start_pct, ceiling_pct=ceiling_pct,
+                way, self._stand, known_pct=self.result.throttle_pct, ceiling_pct=ceiling_pct,
                 ask=self._tester.press if way == STOP_INPUT else lambda: None,
             )  # fmt: skip
             ended = self._carry_out(drive, way)
@@ -198,7 +197,7 @@ class _Check:
                 break
             if way == STOP and ended.seen is not None:
                 self._measured(drive, rpm_per_volt)
-            start_pct = self.result.throttle_pct = drive.throttle_pct
+            self.result.throttle_pct = drive.throttle_pct
             if not self._judge(way, drive, ended, hello):
                 break
         ways = self.result.ways.values()
@@ -222,8 +221,9 @@ class _Check:
     def _judge(self, name: str, drive: Drive, ended: Ended, hello: Hello) -> bool:
         """Keep what was seen of this way; whether the next one may be tried."""
         result = self.result
-        if ended.seen is None:
-            # Ctrl+C, a limit of the stand, or the link: nothing was tried, nothing is known.
+        is_result = name == STOP or ended.outcome in ("done", "not proven", *MAY_STILL_TURN)
+        if ended.seen is None or not is_result:
+            # Ctrl+C, a limit of the stand, or the link came first: nothing is known of this way.
             self._end(ended)
             if ended.outcome in MAY_STILL_TURN:
                 result.ways[name] = Way(False, words=ended.cause[:200])

@@ -170,8 +170,8 @@ class JournalMade:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What was seen when a motor was stopped in this way, in s from the stop, from the last line
-    sent, from the limit, or (stop input) from the board's report. None is not seen."""
+    """What was seen when a motor was stopped in this way, in s of the board's clock from the stop,
+    from the last line sent, from the limit, or (stop input) from its report. None is not seen."""
 
     way: str
     cut_s: float | None

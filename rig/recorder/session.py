@@ -348,7 +348,7 @@ class Session:
         trial = self._trial
         if trial is not None and cause == trial.expects:
             if self.state is State.RUNNING or trial.way == STOP:
-                trial.saw_cut(now_s)
+                trial.saw_cut(self._board_s)
             return
         if cause == "stop":
             return
@@ -484,7 +484,7 @@ class Session:
         if overdue is not None:
             self._stop(verdicts.no_answer(overdue.word), now_s)
             return
-        if self._trial is not None and self._trial.is_overdue(now_s):
+        if self._trial is not None and self._trial.is_overdue(now_s, self._board_s):
             self._stop(verdicts.not_stopped_by(self._trial.way), now_s)
             return
         percent = self._steps.due(elapsed_s)
@@ -516,7 +516,7 @@ class Session:
         if self.state is not State.RUNNING or self._trial is not None or not self._obeys:
             return
         self._notes.remark("mark", {"text": f"tried: {order.way}"}, now_s)
-        self._trial = Trial(order.way, now_s)
+        self._trial = Trial(order.way, now_s, self._board_s)
         self._stopping.expect_fall(self._readings.by_column())
         if order.way == STOP:
             self._stop(verdicts.COMPLETE, now_s)
@@ -531,7 +531,7 @@ class Session:
         """A data line while a way to stop is tried: whether the cut took effect by itself."""
         values = self._readings.by_column()
         if trial.was_cut and self._stopping.is_proven(sample, values, obeys=True):
-            trial.saw_fall(now_s)
+            trial.saw_fall(sample.time_s)
             self._stop(verdicts.COMPLETE, now_s)
 
     def _stop_at_once(self) -> None:
@@ -583,8 +583,8 @@ class Session:
         if self._stopping.is_proven(sample, self._readings.by_column(), obeys=self._obeys):
             self._talk.forget()
             if self._trial is not None and self._trial.way == STOP:
-                self._trial.saw_cut(now_s)
-                self._trial.saw_fall(now_s)
+                self._trial.saw_cut(sample.time_s)
+                self._trial.saw_fall(sample.time_s)
             self._move(Happening.FELL, "the stop took effect", now_s)
 
     def _not_proven(self, now_s: float) -> None:
@@ -785,6 +785,11 @@ class Session:
         following = after(self.state, happening)
         self.state, self.cause, self._state_since_s = following, cause, now_s
         self._notes.remark("state", {"state": following.value, "cause": cause}, now_s)
+
+    @property
+    def _board_s(self) -> float:
+        """The board's clock at its newest line."""
+        return self._readings.newest.time_s if self._readings.newest else 0.0
 
     @property
     def _obeys(self) -> bool:

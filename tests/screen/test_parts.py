@@ -182,6 +182,14 @@ def test_what_matters_most_is_told(
     assert words in "\n".join(told.lines)
 
 
+@pytest.mark.parametrize(("state", "first"), [("ready", True), ("running", False)])
+def test_a_stop_that_is_not_proven_is_the_first_line_before_a_run(state: str, first: bool) -> None:
+    told = notice(snapshot(state), [], None, unproven="THE STOP IS NOT PROVEN: never tried")
+    assert (told.lines[0] == "THE STOP IS NOT PROVEN: never tried") is first
+    if first:
+        assert told.rank == "warning" and "a arms" in told.lines[-1]
+
+
 REFUSED = Finding(REFUSE, "voltage_v", "There is no supply voltage: 0.00 V.", "Look at the pack.")
 NOTED = Finding(NOTE, "temperatures", "Motor temperature is 41.0 °C.", "Still warm from a run?")
 
