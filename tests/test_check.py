@@ -21,6 +21,7 @@ from rig.recorder.holding import held
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.settings import demo_stand
 from tests.bench.scripted import ScriptedBoard
+from tests.e2e.terminal import Terminal
 
 MARRAM = Path(bench.__file__).parent / "stand" / "marram.toml"
 OFF = {"upper_ohm = { value = 56000.0": "upper_ohm = { value = 43000.0"}
@@ -175,3 +176,18 @@ def test_a_current_that_rests_at_ten_amperes_is_refused_over_a_pty(tmp_path: Pat
     assert run.returncode == 3, said
     assert "Current is 10" in json.loads(said[0])["cause"]
     assert b"arm" not in board.heard
+
+
+def test_the_screen_says_why_it_will_not_arm_and_does_not(tmp_path: Path) -> None:
+    command = [
+        sys.executable, "-m", "rig.cli", "run", "--simulated", "--fault", "motor-open", "--setup",
+        "x", "--throttle", "50:5", "--soak", "0", "--out", str(tmp_path),
+    ]  # fmt: skip
+    front = Terminal(command, 120, 40)
+    front.wait_for("WILL NOT ARM: The sensor of motor temperature is open.")
+    front.press("a")
+    assert "AT REST, NOT ARMED" in front.wait_for("not armed: The sensor of motor")
+    front.press("\x1b")
+    front.wait_for("Next run")
+    front.press("d")
+    assert front.until_over() == 3
