@@ -6,7 +6,8 @@ import io
 import os
 import signal
 import sys
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -26,6 +27,7 @@ from rig.simulator.handle import SimulatedBoard
 from rig.simulator.settings import Settings
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
+from rig.stop_proof import SIMULATED, for_run, warning
 from rig.text import plain
 
 TELL_ESCAPE_WITHIN_MS = 15
@@ -68,7 +70,7 @@ def run_once(
 
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
-    _refuse_contradictions(request)
+    refuse_contradictions(request, "rig run")
     if request.setup is None:
         raise SettingsError(
             "a run without a screen needs --setup NAME: what is being tried", where="rig run"
@@ -81,25 +83,38 @@ def run_once(
         )
     folder = request.folder or default_folder()
     words = new_setup_line(checked_setup(request.setup), known_setups(folder))
-    if words:
-        print(plain(words), file=out)
-    stand = stand or _stand(request)
-    if request.simulated and (words := supply_warning(board_settings(request))):
-        print(plain(words), file=out)
+    stand = stand or stand_of(request)
+    if request.simulated and (clipped := supply_warning(board_settings(request))):
+        print(plain(clipped), file=out)
     if request.fast:
-        return virtual.run(
-            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
-        )
+        plan = _plan(request, stand, SIMULATED)
+        _say_first(plan, words, out)
+        return virtual.run(plan, near_board(request), live_line=live_line, out=out)
+    with port_of(request, stand, "rig run") as port:
+        plan = _plan(request, stand, port)
+        _say_first(plan, words, out)
+        return headless.run(plan, live_line=live_line, out=out)
+
+
+@contextmanager
+def port_of(request: Request, stand: Stand, command: str) -> Iterator[str]:
+    """The port that is asked for; a simulated board is there for as long. Raises SettingsError."""
     board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
         if port is None:
             raise SettingsError(
                 "no port is named",
-                where="rig run",
+                where=command,
                 to_do="Give --port, or `port` in stand.toml; `rig ports` lists them.",
             )
-        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+        yield port
+
+
+def _say_first(plan: Plan, words: str, out: TextIO) -> None:
+    """Whether the stop is proven comes before everything else."""
+    for line in filter(None, (warning(plan.beginning.get("stop_proof")), words)):
+        print(plain(line), file=out)
 
 
 def _plan(request: Request, stand: Stand, port: str) -> Plan:
@@ -114,10 +129,11 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         notes=request.notes,
         pairs=request.pairs,
         zero=request.zero,
+        stop_proof=for_run(stand, port, simulated=request.simulated),
     )
 
 
-def _board(request: Request) -> Board:
+def near_board(request: Request) -> Board:
     """The board that `rig simulate` would serve for this request."""
     settings = board_settings(request)
     return Board(plant_for(settings), settings)
@@ -136,7 +152,7 @@ def on_screen(request: Request) -> Outcome | None:
     if hasattr(signal, "SIGHUP"):
         # Whoever started us may have it ignored; but a screen nobody sees must not go on.
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
-    _refuse_contradictions(request)
+    refuse_contradictions(request, "rig run")
     if request.simulated and (words := supply_warning(board_settings(request))):
         print(plain(words), file=sys.stderr)
     throttle_steps(request.throttle, request.seconds)
@@ -148,9 +164,6 @@ def on_screen(request: Request) -> Outcome | None:
         app = StandApp(desk, (desk.first_port(), request.setup, request.notes))
         app.run()
     return app.outcomes[-1] if app.outcomes else None
-
-
-SIMULATED = "simulated"
 
 
 class Desk:
@@ -191,7 +204,8 @@ class Desk:
         stand = self._given
         if stand is None:
             stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
-        if port == SIMULATED:
+        simulated = port == SIMULATED
+        if simulated:
             if self._board is None:
                 board_settings(request)
                 self._board = SimulatedBoard(board_options(request))
@@ -208,6 +222,7 @@ class Desk:
             pairs=request.pairs,
             automatic=False,
             zero=request.zero,
+            stop_proof=for_run(stand, port, simulated=simulated),
         )
 
     def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks
@@ -226,15 +241,16 @@ class Desk:
         ]
 
 
-def _refuse_contradictions(request: Request) -> None:
+def refuse_contradictions(request: Request, command: str) -> None:
+    """Raise SettingsError for options of `command` that do not go together."""
     if request.simulated and request.port:
-        raise SettingsError("choose one of --port and --simulated", where="rig run")
+        raise SettingsError("choose one of --port and --simulated", where=command)
     given = request.faults or request.motor or request.timing_deg is not None
     if given and not request.simulated:
-        raise SettingsError("--fault, --motor and --timing are for --simulated", where="rig run")
+        raise SettingsError("--fault, --motor and --timing are for --simulated", where=command)
     if request.fast and not request.simulated:
         raise SettingsError(
-            "--fast is for --simulated: a real motor keeps real time", where="rig run"
+            "--fast is for --simulated: a real motor keeps real time", where=command
         )
 
 
@@ -256,7 +272,8 @@ def board_settings(request: Request) -> Settings:
     return settings_of(parser().parse_args(board_options(request)))
 
 
-def _stand(request: Request) -> Stand:
+def stand_of(request: Request) -> Stand:
+    """The stand that is asked for. Raises SettingsError."""
     if request.simulated and request.stand is None:
         return demo_stand()
     return load_stand(find_stand(request.stand))

@@ -9,12 +9,13 @@ import argparse
 import signal
 import sys
 import time
+from collections import deque
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 from rig.errors import DONE, DiskError, RigError, SettingsError
-from rig.simulator.board import Board
+from rig.simulator.board import EVENTS, Board
 from rig.simulator.day import plant_for, supply_warning
 from rig.simulator.drive import Drive
 from rig.simulator.examples import write_examples
@@ -35,7 +36,8 @@ def parser() -> argparse.ArgumentParser:
     options = argparse.ArgumentParser(
         prog="rig simulate",
         description="Serve a simulated board of a stand, Marram's unless one is named. Prints the\n"
-        "port and serves until its input ends or it is interrupted.",
+        "port and serves until its input ends or it is interrupted. Lines on its input are what\n"
+        f"hands do at the stand: {', '.join(EVENTS)}.",
         epilog="Faults are written NAME, NAME@SECONDS, NAME=VALUE or NAME@SECONDS=VALUE.\n"
         "SECONDS count from when the motor is first driven. VALUE is a share or a level:\n"
         f"{kinds}",
@@ -105,6 +107,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Serve; gives the exit code."""
     chosen = parser().parse_args(arguments)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if hasattr(signal, "SIGTTIN"):
+        # In the background its terminal is not ours to read, and no reason to stand still.
+        signal.signal(signal.SIGTTIN, signal.SIG_IGN)
     try:
         if chosen.examples is not None:
             for path in write_examples(chosen.examples):
@@ -135,9 +140,10 @@ def _serve(chosen: argparse.Namespace, stack: ExitStack) -> None:
         board.on_line = TruthFile(file, time.monotonic).write
     wire = open_wire(tcp=chosen.tcp)
     stack.callback(wire.close)
-    ended = input_ends()
+    events: deque[str] = deque()
+    ended = input_ends(events)
     print(wire.url, flush=True)
-    serve(board, wire, ended, pace=chosen.pace)
+    serve(board, wire, ended, pace=chosen.pace, events=events)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ import math
 import random
 from collections.abc import Callable, Sequence
 
+from rig.errors import SettingsError
 from rig.protocol import commands
 from rig.protocol.framing import LONGEST_LINE, frame
 from rig.protocol.framing import Fault as LineFault
@@ -39,6 +40,12 @@ from rig.simulator.watch import Watch
 from rig.simulator.wire import Transmitter
 
 LONGEST_STEP_S = 0.001
+BUTTON_S = 0.5
+"""So long a hand holds the stop input open."""
+
+EVENTS = ("turn", "button", "supply off", "supply on")
+"""What hands can do at the stand: turn the rotor once, press the stop input, pull the plug."""
+
 INTRODUCE_EVERY_S = 2.0
 """A board that only talks cannot be asked, and introduces itself again and again."""
 
@@ -112,6 +119,23 @@ class Board:
         self._wire.reset()
         self._introduce()
 
+    # What hands do
+
+    def happen(self, event: str) -> None:
+        """Let one of `EVENTS` happen. Raises SettingsError for any other."""
+        match event:
+            case "turn":
+                self._motion.turn_by_hand(1)
+            case "button":
+                if not self._faults.on("dead-input"):
+                    self._gate.held_until_s = self._motion.now_s + BUTTON_S
+                    self._cut(Status.BUTTON, "button")
+            case "supply off" | "supply on":
+                self._motion.supply_off = event == "supply off"
+            case _:
+                what = f"unknown event {event[:20]!r}"
+                raise SettingsError(what, to_do=f"Events are: {', '.join(EVENTS)}.")
+
     # What the host says
 
     def receive(self, data: bytes) -> None:
@@ -183,7 +207,8 @@ class Board:
     def _arm(self, boot: int) -> str:
         if boot != self._boot:
             return "boot"
-        if self._faults.on("refuses-arm"):
+        is_held = self._motion.now_s < self._gate.held_until_s
+        if is_held or self._faults.on("refuses-arm"):
             return "state"
         if self._gate.arm():
             self._watch.forget()
@@ -231,7 +256,7 @@ class Board:
             driven = driven or throttle > 0.0
         self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
-        if self._gate.is_forgotten(self._motion.now_s):
+        if self._gate.is_forgotten(self._motion.now_s) and not self._faults.on("no-watch"):
             self._cut(Status.HEARTBEAT, "heartbeat")
         self._step_number += 1
         if self._step_number == self._steps:
@@ -246,7 +271,7 @@ class Board:
                 self._power_up()
 
     def _judge_limits(self) -> None:
-        if not self.armed:
+        if not self.armed or self._faults.on("deaf-limits"):
             return
         where = self._watch.beyond(self._tick, self._newest, self._motion.tachometer)
         if where is not None:

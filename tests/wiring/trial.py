@@ -80,7 +80,7 @@ class _Witness(VirtualStand):
     """Sees what is said and what is driven; and is the operator in front of a screen."""
 
     def __init__(self, board: Board, *, operator: bool) -> None:
-        super().__init__(board, Printer(io.StringIO(), False, lambda: None))
+        super().__init__(board, Printer(io.StringIO(), False, lambda _: None))
         self.said: list[tuple[float, Event]] = []
         self.driven_s: list[float] = []
         self._operator = operator
