@@ -103,7 +103,9 @@ class ByHand:
                 self._began_s, self._base = now_s, snapshot.edges
                 self._ask()
             elif now_s - self._first_s > SUPPLY_FALLS_WITHIN_S:
-                return self._end(f"the supply is on: {voltage_v:.1f} V")
+                known = math.isfinite(voltage_v)
+                what = f"the supply is on: {voltage_v:.1f} V" if known else "no voltage is read"
+                return self._end(what)
             return ()
         if voltage_v > OFF_V:
             return self._end(f"the supply came on: {voltage_v:.1f} V")
