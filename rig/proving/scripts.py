@@ -26,8 +26,9 @@ SUPPLY_FALLS_WITHIN_S = 20.0
 """A controller's capacitors hold their voltage for some seconds."""
 
 SUPPLY_COMES_WITHIN_S = 10.0
-UNSTEADY_V = 0.5
-"""A supply that was just connected still rises."""
+UNSTEADY_STEPS = 4.0
+"""A supply that was just connected still rises: its voltage at rest counts once half a second of
+it stays within so many steps of one conversion."""
 
 STILL_FOR_S = 3.0
 BY_HAND_WITHIN_S = 90.0
@@ -103,7 +104,9 @@ class ByHand:
                 self._began_s, self._base = now_s, snapshot.edges
                 self._ask()
             elif now_s - self._first_s > SUPPLY_FALLS_WITHIN_S:
-                return self._end(f"the supply is on: {voltage_v:.1f} V")
+                known = math.isfinite(voltage_v)
+                what = f"the supply is on: {voltage_v:.1f} V" if known else "no voltage is read"
+                return self._end(what)
             return ()
         if voltage_v > OFF_V:
             return self._end(f"the supply came on: {voltage_v:.1f} V")
@@ -196,16 +199,16 @@ class Drive:
             return self._give_up(f"not armed: {why}")
         if snapshot.host_s - self._since_s < REST_S:
             return ()
+        sampler = self._sampler()
         self.rest = means(self._recent)
+        self.step_a = sampler.step("current_a", self.rest.get("current_a", 0.0))
+        self.step_v = sampler.step("voltage_v", self.rest.get("voltage_v", 0.0))
         voltages = [values.get("voltage_v", math.inf) for values in self._recent]
-        is_on, is_steady = voltages[-1] > OFF_V, not max(voltages) - min(voltages) > UNSTEADY_V
-        if not (is_on and is_steady):
+        spread_v = max(voltages) - min(voltages)
+        if not voltages[-1] > OFF_V or spread_v > UNSTEADY_STEPS * self.step_v:
             if snapshot.host_s - self._since_s < SUPPLY_COMES_WITHIN_S:
                 return ()
             return self._give_up(f"the motor's supply is off, or unsteady: {voltages[-1]:.1f} V")
-        sampler = self._sampler()
-        self.step_a = sampler.step("current_a", self.rest.get("current_a", 0.0))
-        self.step_v = sampler.step("voltage_v", self.rest.get("voltage_v", 0.0))
         self._armed_s = snapshot.host_s
         return (ArmRun(),)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rig.protocol.commands import Limit
-from rig.recorder.messages import Ended, Prove, StopRun
+from rig.recorder.messages import Ended, Prove, SetThrottle, StopRun
 from rig.recorder.states import HEARTBEATS, State
 from tests.recorder.hand import ARMED, CUT, DRIVEN, HEARTBEAT, LIMIT, RESTING, TOO_MUCH, Hand
 
@@ -58,6 +58,15 @@ def test_silence_is_one_last_beat_and_then_nothing_until_the_fall_was_seen() -> 
     assert ended.seen is not None
     assert ended.seen.cut_s == pytest.approx(0.5, abs=0.011)
     assert ended.seen.fell_s == pytest.approx(0.61, abs=0.011)
+
+
+def test_what_is_not_answered_does_not_break_the_silence() -> None:
+    hand = Hand(throttle=((70.0, 30.0),)).reach(State.RUNNING)
+    hand.session.on_order(SetThrottle(20.0), hand.now_s)
+    hand.sent.clear()
+    hand.session.on_order(Prove("silence"), hand.now_s)
+    drive_on(hand, 0.6)
+    assert hand.words() == ["beat"]
 
 
 @pytest.mark.parametrize(
