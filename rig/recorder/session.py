@@ -63,6 +63,7 @@ from rig.recorder.states import (
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
 from rig.stand.limits import Alarm, Guard, at_rest
+from rig.stand.plausibility import Plausibility
 from rig.stand.sampler import Sample, Sampler
 
 SETTLE_S = 0.5
@@ -116,6 +117,7 @@ class Session:
         self._timeline = Timeline()
         self._sampler: Sampler | None = None
         self._guard: Guard | None = None
+        self._plausibility: Plausibility | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
         self._stopping = Stopping(self._talk, send)
@@ -288,6 +290,8 @@ class Session:
         if self._guard is not None and self.state in GUARDED:
             alarms = self._guard.check(sample.time_s, sample, step.lost)
             self._stop_on_trip(alarms, now_s)
+        elif self._plausibility is not None and self.state is State.READY:
+            self._plausibility.look_at_rest(sample)
         self._keep(kept + b"\n")
         self._readings.add(sample)
         for alarm in alarms:
@@ -398,6 +402,7 @@ class Session:
         self._timeline = Timeline()
         self._readings.begin_anew()
         self._guard = None
+        self._plausibility = Plausibility(self.plan.stand, sampler)
 
     def _arm(self, now_s: float) -> None:
         if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
@@ -413,7 +418,7 @@ class Session:
             if self.plan.automatic:
                 self._give_up(Ended("tripped", STOPPED, text), now_s)
             return
-        self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
+        self._guard = Guard(self.plan.stand, columns, self._stop_at_once, self._plausibility)
         self._move(Happening.ARM, "the limits go to the board", now_s)
         hello = self._board.hello
         if hello is None or not hello.can_stop:
@@ -437,6 +442,7 @@ class Session:
         if self.state is State.ARMED:
             self._move(Happening.START, "the motor is running", now_s)
             self._started_s = now_s
+            self._say_driven(0.0)
             self._run(now_s)
 
     def _run(self, now_s: float) -> None:
@@ -444,6 +450,8 @@ class Session:
         elapsed_s = now_s - (self._started_s or now_s)
         length_s = self.plan.length_s
         if length_s is not None and elapsed_s >= length_s:
+            for alarm in self._guard.check_end() if self._guard is not None else ():
+                self._notes.report(alarm, self.state.value, now_s)
             self._stop(self._verdict, now_s)
             return
         overdue = self._talk.overdue(now_s)
@@ -467,10 +475,17 @@ class Session:
 
     def _drive(self, percent: float, now_s: float) -> None:
         self._throttle_pct = percent
+        self._say_driven(percent)
         if self._board.hello is not None and self._board.hello.can_throttle:
             self._command(commands.Throttle(round(percent * 10)), now_s)
         else:
             self._notes.remark("mark", {"text": f"throttle by hand: {percent:g} %"}, now_s)
+
+    def _say_driven(self, percent: float) -> None:
+        """Whoever judges the readings must know the throttle; a hand's is not known."""
+        hello = self._board.hello
+        if self._plausibility is not None and hello is not None:
+            self._plausibility.drive(percent if hello.can_throttle else None)
 
     def _stop_at_once(self) -> None:
         """The guard knows of a trip: the stop goes out before anybody says why."""
@@ -484,6 +499,8 @@ class Session:
         if not told:
             self._send_stop(now_s)
         self._verdict = verdict
+        if self._plausibility is not None:
+            self._plausibility.coast()
         self._stopping.expect_fall(self._readings.by_column())
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
         self._move(Happening.STOP, verdict.cause, now_s)

@@ -214,6 +214,18 @@ class Tachometer(Closed):
     """How far the board's clock may be off: a ceramic resonator (common practice, no source)."""
 
 
+@dataclass(frozen=True, slots=True)
+class Motor(Closed):
+    """What the motor's label says, for the shaft that the tachometer sees.
+
+    Behind a gear, divide `rpm_per_volt` by its ratio. `resistance_ohm` is that between two
+    terminals, with the controller's.
+    """
+
+    rpm_per_volt: Positive
+    resistance_ohm: Positive | None = None
+
+
 REFERENCE_DRIFT = "reference drift"
 """The name of that source of uncertainty."""
 
@@ -288,3 +300,4 @@ class Stand:
     tachometer: Tachometer | None = None
     limits: Limits = Limits()
     converter: Converter = Converter()
+    motor: Motor | None = None

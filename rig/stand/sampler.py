@@ -94,6 +94,11 @@ class Sampler:
         self._first_tick: int | None = None
         self._budget: Budget | None = None
 
+    @property
+    def bound(self) -> tuple[BoundChannel, ...]:
+        """The stand's channels, each with the board's."""
+        return tuple(self._bound)
+
     def sample(self, step: Step, data: Data) -> Sample:
         """One line in physical units. A line with the wrong number of counts gives nan."""
         if self._first_tick is None:

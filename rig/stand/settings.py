@@ -27,6 +27,7 @@ from rig.stand.model import (
     Converter,
     Level,
     Limits,
+    Motor,
     NtcSteinhart,
     OverCurrent,
     Parameter,
@@ -37,7 +38,7 @@ from rig.stand.model import (
 from rig.stand.parameters import PARAMETER_FORMS, read_parameter
 from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
 
-_TOP = ("name", "port", "baud", "channels", "tachometer", "limits", "converter")
+_TOP = ("name", "port", "baud", "channels", "tachometer", "limits", "converter", "motor")
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
 _SLOWEST, _FASTEST = 1200, 10_000_000
 
@@ -87,6 +88,7 @@ def stand_to_dict(stand: Stand) -> dict[str, Any]:
             "channels": {c.key: _channel_table(c) for c in stand.channels},
             "tachometer": stand.tachometer and dataclasses.asdict(stand.tachometer),
             "converter": dataclasses.asdict(stand.converter),
+            "motor": stand.motor and _without_none(dataclasses.asdict(stand.motor)),
         }
     )
     limits = dataclasses.asdict(stand.limits)
@@ -136,12 +138,13 @@ class _Reader:
         if "tachometer" in raw:
             tachometer = self._part("tachometer", Tachometer, raw["tachometer"])
         converter = self._part("converter", Converter, raw.get("converter", {}))
+        motor = self._part("motor", Motor, raw["motor"]) if "motor" in raw else None
         limits, levels = self._limits(self._table(raw, "limits"))
         kept = [channel for channel in channels if channel is not None]
         self._cross_check(raw, kept, limits or Limits(levels))
         if self.mistakes or limits is None:
             raise StandError(self.where, list(dict.fromkeys(self.mistakes)))
-        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits, converter)
+        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits, converter, motor)
 
     def _channel(self, key: str, table: Any) -> ChannelSettings | None:
         where = f"channels.{key}"
