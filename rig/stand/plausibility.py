@@ -57,8 +57,8 @@ SETTLED_S = 1.0
 """After a change of throttle, before speed and throttle are compared."""
 
 DOUBLE, DOUBLE_OFFSET, FASTEST = 1.4, 0.05, 1.3
-"""Speed over rpm per volt times voltage: at most so often the throttle, plus an offset (idle ends of
-pulses differ), and never more than `FASTEST` (timing advance, tolerance of the label)."""
+"""Speed over rpm per volt times voltage: at most so often the throttle, plus an offset (pulses begin
+elsewhere), and never more than `FASTEST` (timing advance, tolerance of the label)."""
 
 HALF, HALF_FROM = 0.5, 0.7
 """A motor below so much of its no-load speed heats itself with most of its power; judged from
