@@ -21,9 +21,9 @@ from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
 from rig.simulator.__main__ import parser, settings_of
 from rig.simulator.board import Board
-from rig.simulator.day import plant_for
-from rig.simulator.faults import parse_fault
+from rig.simulator.day import plant_for, supply_warning
 from rig.simulator.handle import SimulatedBoard
+from rig.simulator.settings import Settings
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
 from rig.text import plain
@@ -46,6 +46,8 @@ class Request:
     pairs: tuple[str, ...] = ()
     """As typed, KEY=VALUE."""
     folder: Path | None = None
+    motor: Path | None = None
+    """Simulated: the file of the motor, its rotor and its supply."""
     timing_deg: float | None = None
     seed: int | None = None
     faults: tuple[str, ...] = ()
@@ -80,6 +82,8 @@ def run_once(
     if words:
         print(plain(words), file=out)
     stand = stand or _stand(request)
+    if request.simulated and (words := supply_warning(board_settings(request))):
+        print(plain(words), file=out)
     if request.fast:
         return virtual.run(
             _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
@@ -112,7 +116,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
 
 def _board(request: Request) -> Board:
     """The board that `rig simulate` would serve for this request."""
-    settings = settings_of(parser().parse_args(board_options(request)))
+    settings = board_settings(request)
     return Board(plant_for(settings), settings)
 
 
@@ -130,7 +134,8 @@ def on_screen(request: Request) -> Outcome | None:
         # Whoever started us may have it ignored; but a screen nobody sees must not go on.
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
     _refuse_contradictions(request)
-    board_options(request)
+    if request.simulated and (words := supply_warning(board_settings(request))):
+        print(plain(words), file=sys.stderr)
     throttle_steps(request.throttle, request.seconds)
     checked_notes(request.notes)
     parse_pairs(request.pairs)
@@ -170,7 +175,8 @@ class Desk:
     def ports(self) -> list[tuple[str, str]]:
         """The serial ports, and the simulated board."""
         found = [(p["port"], p["description"]) for p in list_ports()]
-        return [*found, (SIMULATED, "a board of the Marram stand, without hardware")]
+        stand = self._given or demo_stand()
+        return [*found, (SIMULATED, f"a board for {stand.name}, without hardware")]
 
     def setups(self) -> list[str]:
         """The setups that the folder knows, newest first."""
@@ -184,6 +190,7 @@ class Desk:
             stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
         if port == SIMULATED:
             if self._board is None:
+                board_settings(request)
                 self._board = SimulatedBoard(board_options(request))
             port = self._board.url
         return plan_run(
@@ -218,8 +225,9 @@ class Desk:
 def _refuse_contradictions(request: Request) -> None:
     if request.simulated and request.port:
         raise SettingsError("choose one of --port and --simulated", where="rig run")
-    if (request.faults or request.timing_deg is not None) and not request.simulated:
-        raise SettingsError("--fault and --timing are for --simulated", where="rig run")
+    given = request.faults or request.motor or request.timing_deg is not None
+    if given and not request.simulated:
+        raise SettingsError("--fault, --motor and --timing are for --simulated", where="rig run")
     if request.fast and not request.simulated:
         raise SettingsError(
             "--fast is for --simulated: a real motor keeps real time", where="rig run"
@@ -227,15 +235,21 @@ def _refuse_contradictions(request: Request) -> None:
 
 
 def board_options(request: Request) -> list[str]:
-    """The options of `rig simulate` that serve this request. Raises SettingsError."""
-    for fault in request.faults:
-        parse_fault(fault)
+    """The options of `rig simulate` that serve this request."""
     options = [f"--fault={fault}" for fault in request.faults]
+    for name in ("stand", "motor", "seed"):
+        value = getattr(request, name)
+        if value is not None:
+            options.append(f"--{name}={value}")
     if request.timing_deg is not None:
         options.append(f"--timing={request.timing_deg:g}")
-    if request.seed is not None:
-        options.append(f"--seed={request.seed}")
     return options
+
+
+def board_settings(request: Request) -> Settings:
+    """The board that serves this request. Raises SettingsError with every mistake, which a
+    process of its own could not tell as well."""
+    return settings_of(parser().parse_args(board_options(request)))
 
 
 def _stand(request: Request) -> Stand:

@@ -185,9 +185,14 @@ def run(
     setup: Annotated[str | None, typer.Option(help="What is being tried in this run.")] = None,
     port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
     simulated: Annotated[
-        bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
+        bool,
+        typer.Option("--simulated", help="Use a simulated board: of --stand, or else Marram's."),
     ] = False,
     stand: StandFile = None,
+    motor: Annotated[
+        Path | None,
+        typer.Option(help="Simulated: the file of the motor, its rotor and its supply."),
+    ] = None,
     seconds: Annotated[float | None, typer.Option(help="How long the motor runs.")] = None,
     throttle: Annotated[
         list[str] | None,
@@ -228,6 +233,7 @@ def run(
         notes=notes,
         pairs=tuple(pairs or ()),
         folder=out,
+        motor=motor,
         timing_deg=timing,
         faults=tuple(fault or ()),
         fast=fast,

@@ -15,37 +15,43 @@ from pathlib import Path
 
 from rig.errors import DONE, DiskError, RigError, SettingsError
 from rig.simulator.board import Board
-from rig.simulator.day import plant_for
+from rig.simulator.day import plant_for, supply_warning
+from rig.simulator.drive import Drive
+from rig.simulator.examples import write_examples
 from rig.simulator.faults import KINDS, parse_fault
+from rig.simulator.motor_file import load_drive
 from rig.simulator.serve import input_ends, open_wire, serve
-from rig.simulator.settings import BY_HAND, EVERYTHING, NEAR_THE_WRAP, NOTHING, Settings
+from rig.simulator.settings import BY_HAND, EVERYTHING, NEAR_THE_WRAP, NOTHING, Settings, marram
 from rig.simulator.truth import TruthFile
+from rig.stand.settings import load_stand
 
 
 def parser() -> argparse.ArgumentParser:
     """The options of `rig simulate`."""
     kinds = "".join(
-        f"\n  {name:13} {what}" + ("" if value is None else f" ({value:g})")
+        f"\n  {name:19} {what}" + ("" if value is None else f" ({value:g})")
         for name, (what, value) in KINDS.items()
     )
     options = argparse.ArgumentParser(
         prog="rig simulate",
-        description="Serve a simulated board of the Marram stand. Prints the port and serves\n"
-        "until its input ends or it is interrupted.",
+        description="Serve a simulated board of a stand, Marram's unless one is named. Prints the\n"
+        "port and serves until its input ends or it is interrupted.",
         epilog="Faults are written NAME, NAME@SECONDS, NAME=VALUE or NAME@SECONDS=VALUE.\n"
         "SECONDS count from when the motor is first driven. VALUE is a share or a level:\n"
         f"{kinds}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     standard, add = Settings(), options.add_argument
+    add("--stand", type=Path, metavar="FILE", help="the stand's settings, stand.toml")
+    add("--motor", type=Path, metavar="FILE", help="its motor, rotor and supply")
+    add("--examples", type=Path, metavar="DIR", help="write out examples of both files, and end")
     add(
         "--timing",
         type=float,
-        default=standard.timing_deg,
         metavar="DEG",
-        help="advance (%(default)g)",
+        help="advance of the controller",
     )
-    add("--cells", type=int, default=standard.cells, metavar="N", help="of the pack (%(default)s)")
+    add("--cells", type=int, metavar="N", help="of the pack")
     add("--volts", type=float, metavar="V", help="the supply's volts at rest")
     add("--bench-supply", action="store_true", help="a bench supply in place of the pack")
     add("--seed", type=int, default=0, help="of noise, faults and the day (%(default)s)")
@@ -72,7 +78,11 @@ def parser() -> argparse.ArgumentParser:
 
 def settings_of(chosen: argparse.Namespace) -> Settings:
     """The board's settings for these options. Raises SettingsError."""
+    stand = marram() if chosen.stand is None else load_stand(chosen.stand)
+    drive = Drive() if chosen.motor is None else load_drive(chosen.motor)
     return Settings(
+        stand=stand,
+        drive=drive,
         timing_deg=chosen.timing,
         cells=chosen.cells,
         volts=chosen.volts,
@@ -94,6 +104,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     chosen = parser().parse_args(arguments)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
+        if chosen.examples is not None:
+            for path in write_examples(chosen.examples):
+                print(path)
+            return DONE
         with ExitStack() as stack:
             _serve(chosen, stack)
     except RigError as error:
@@ -108,6 +122,8 @@ def _serve(chosen: argparse.Namespace, stack: ExitStack) -> None:
     settings = settings_of(chosen)
     if not 0.01 <= chosen.pace <= 100.0:
         raise SettingsError(f"{chosen.pace:g} is not in 0.01 to 100", where="--pace")
+    if words := supply_warning(settings):
+        print(f"rig: {words}", file=sys.stderr)
     board = Board(plant_for(settings), settings)
     if chosen.truth is not None:
         try:

@@ -25,11 +25,12 @@ from rig.protocol.records import (
     Data,
     Status,
 )
-from rig.simulator.converter import CHANNELS, SHUNT, Converter, draw_errors
+from rig.simulator.built import built
 from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock, parse_fault
 from rig.simulator.gate import Gate
-from rig.simulator.introduction import channel_line, introduction
+from rig.simulator.inputs import Inputs
+from rig.simulator.introduction import HAVE_A_ZERO, channel_line, introduction
 from rig.simulator.motion import Motion
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
@@ -51,21 +52,21 @@ class Board:
     def __init__(self, plant: Plant, settings: Settings, seed: int | None = None) -> None:
         self.plant, self.settings = plant, settings
         self.on_line: Callable[[Truth], None] | None = None
-        errors = draw_errors(settings)
+        stand = built(settings.stand, None if settings.ideal else settings.stand_seed)
         chance = random.Random(settings.seed if seed is None else seed)
         self._faults = FaultClock(settings.faults, chance)
-        self._converter = Converter(settings, errors, chance)
+        self._inputs = Inputs(settings, stand, self._faults, chance)
         self._wire = Transmitter(settings.baud, self._faults, chance)
         self._motion = Motion(
-            plant, settings, errors.marks, self._faults, chance, driven=not self._obeys
+            plant, settings, stand.marks, self._faults, chance, driven=not self._obeys
         )
         self._watch = Watch(settings.tick_hz)
         self._gate = Gate(obeys=self._obeys)
-        self._zero = [0] * len(CHANNELS)
+        self._zero = [0] * len(settings.stand.channels)
         self._boot = chance.randrange(2**BOOT_BITS)
         self._owed_s = 0.0
         self._stuck_throttle = 0.0
-        self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
+        self._ticks_per_s = settings.tick_hz * (1.0 + stand.clock)
         self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
         self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
         self._power_up()
@@ -79,13 +80,15 @@ class Board:
             tick=self._tick % 2**TICK_BITS,
             current_a=plant.current_a,
             voltage_v=plant.voltage_v,
-            speed_rpm=plant.speed_rpm,
+            speed_rpm=plant.speed_rpm / self.settings.drive.gear.tachometer_ratio,
             motor_degc=plant.case_degc,
             controller_degc=plant.controller_degc,
             pack_degc=plant.pack_degc,
             winding_degc=plant.winding_degc,
             edges=self._motion.tachometer.passed,
             driven=plant.duty > 0.0,
+            torque_nm=plant.torque_nm,
+            thrust_n=plant.thrust_n,
         )
 
     @property
@@ -103,7 +106,7 @@ class Board:
         self._step_number = 0
         self._heard = b""
         self._gate.reset(self._motion.now_s)
-        self._zero = [0] * len(CHANNELS)
+        self._zero = [0] * len(self._zero)
         self._newest = self._sums()
         self._watch.reset()
         self._wire.reset()
@@ -161,13 +164,16 @@ class Board:
             case commands.Limit():
                 if "L" not in abilities:
                     return "cannot"
-                if isinstance(command.where, int) and command.where >= len(CHANNELS):
+                if isinstance(command.where, int) and command.where >= len(
+                    self.settings.stand.channels
+                ):
                     return "range"
                 self._watch.hold(command)
             case commands.Zero(channel):
-                if channel >= len(CHANNELS):
+                if channel >= len(self._zero):
                     return "range"
-                if "Z" not in abilities or channel != SHUNT:
+                key = self.settings.stand.channels[channel].key
+                if "Z" not in abilities or key not in HAVE_A_ZERO:
                     return "cannot"
                 if self.armed:
                     return "state"
@@ -258,11 +264,7 @@ class Board:
         self._introduced_s = self._motion.now_s
 
     def _sums(self) -> list[int]:
-        plant = self.plant
-        degc = (plant.case_degc, plant.controller_degc, plant.pack_degc)
-        sums = self._converter.sums(
-            plant.current_a, plant.voltage_v, degc, driven=plant.duty > 0.0, now=self._faults
-        )
+        sums = self._inputs.sums(self.plant, self._motion.now_s)
         return [count - zero for count, zero in zip(sums, self._zero, strict=True)]
 
     def _say_data(self) -> None:
@@ -284,7 +286,7 @@ class Board:
 
 
 def demo_board(
-    timing_deg: float = 12.0, seed: int = 0, faults: Sequence[str] = (), **changes: object
+    timing_deg: float | None = None, seed: int = 0, faults: Sequence[str] = (), **changes: object
 ) -> Board:
     """Marram's stand, with `changes` to its `Settings` and faults as they are written."""
     settings = dataclasses.replace(

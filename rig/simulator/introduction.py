@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.protocol.records import Channel, Hello
-from rig.simulator.converter import CHANNELS, SHUNT
 from rig.simulator.settings import Settings
 
-BOARD = "marram-sim"
 FIRMWARE = "1.0"
+QUANTITIES = ("current", "voltage", "torque", "thrust")
+HAVE_A_ZERO = ("current", "torque", "thrust")
 
 
 def introduction(
@@ -18,26 +18,29 @@ def introduction(
     """The lines in their order; `zeros` holds what each channel takes off its sum."""
     hello = Hello(
         protocol=version,
-        board=BOARD,
+        board=settings.drive.board.name,
         firmware=FIRMWARE,
         boot=boot,
         tick_hz=settings.tick_hz,
         line_hz=settings.line_hz,
         abilities=frozenset(settings.abilities),
-        channels=len(CHANNELS),
+        channels=len(settings.stand.channels),
     )
     return [hello, *(channel_line(settings, index, zero) for index, zero in enumerate(zeros))]
 
 
 def channel_line(settings: Settings, index: int, zero: int) -> Channel:
-    """One channel's line. Only the shunt can be zeroed."""
-    quantity, label = CHANNELS[index]
+    """One channel's line. What has a natural zero can be zeroed."""
+    channel = settings.stand.channels[index]
+    key = channel.key
+    wired = settings.drive.board.behind(key, channel.sensor)
+    abilities = frozenset("LZ" if key in HAVE_A_ZERO else "L") & frozenset(settings.abilities)
     return Channel(
         index=index,
-        quantity=quantity,
-        label=label,
-        full_scale=settings.wiring.full_scale,
-        conversions=settings.wiring.conversions,
-        abilities=frozenset("LZ" if index == SHUNT else "L") & frozenset(settings.abilities),
+        quantity=key if key in QUANTITIES else "temperature",
+        label=channel.board_label,
+        full_scale=wired.full_scale,
+        conversions=wired.conversions,
+        abilities=abilities | frozenset("B" if wired.bipolar else ""),
         zero=zero,
     )

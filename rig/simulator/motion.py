@@ -38,6 +38,7 @@ class Motion:
         self._plant, self._settings = plant, settings
         self._faults, self._chance = faults, chance
         self._gust = 0.0
+        self._ratio = settings.drive.gear.tachometer_ratio
         self._driven_since_s: float | None = 0.0 if driven else None
         faults.tell(None)
 
@@ -53,7 +54,10 @@ class Motion:
             self._gust += GUST * math.sqrt(2.0 * share) * self._chance.gauss(0.0, 1.0)
         angle, before = plant.angle_rad, plant.speed_rad_s
         plant.step(dt_s, self._gust)
-        self.tachometer.watch(angle, before, plant.speed_rad_s, dt_s, tick, ticks)
+        ratio = self._ratio
+        self.tachometer.watch(
+            angle / ratio, before / ratio, plant.speed_rad_s / ratio, dt_s, tick, ticks
+        )
         self.now_s += dt_s
 
     def disturb(self) -> None:
