@@ -32,33 +32,37 @@ HISTORY_S = 3.0
 SURE = 3.0
 """Standard uncertainties beyond which a reading is not what it should be by chance."""
 
-STANDSTILL_A = 0.03
+STANDSTILL_A = 0.02
 """Share of the current limit that no motor takes for long without turning."""
 
 STANDSTILL_RPM = 0.02
 """Share of the highest speed so far below which a tachometer counts as silent."""
 
-FULL_SPEED_A = 0.2
+FULL_SPEED_A = 0.3
 """Share of the current limit that a motor takes at its highest speed at least. Below it, current
 falls with the cube of speed at most, as a propeller's or fan's does."""
 
 STEADY = 0.01
 """Relative change of speed over `LOOK_BACK_S`, below which it does not change."""
 
+RISES, STILL_RISES = 0.03, 0.003
+"""The same over `LOOK_BACK_S` and since the look before, from which the drive must be at work."""
+
 LOOK_BACK_S = 0.3
 COAST_LOOK_BACK_S = 2.0
 """Over which a speed that does not fall is driven, where nobody knows the throttle."""
 
 HOLD_S = 0.1
-TACHOMETER_HOLD_S = 0.3
+TACHOMETER_HOLD_S = 0.25
 """The first two marks of a slow rotor may take so long to pass."""
 
 SETTLED_S = 1.0
 """After a change of throttle, before speed and throttle are compared."""
 
 DOUBLE, DOUBLE_OFFSET, FASTEST = 1.4, 0.05, 1.3
-"""Speed over rpm per volt times voltage: at most so often the throttle, plus an offset (pulses begin
-elsewhere), and never more than `FASTEST` (timing advance, tolerance of the label)."""
+"""Speed over rpm per volt times voltage: at most so often the throttle, plus an offset (not all
+controllers idle at the same pulse), and never more than `FASTEST` (timing advance, tolerance of
+the label)."""
 
 HALF, HALF_FROM = 0.5, 0.7
 """A motor below so much of its no-load speed heats itself with most of its power; judged from
@@ -66,6 +70,9 @@ that throttle on."""
 
 HALF_KNOWN, HALF_KNOWN_FROM = 0.65, 0.5
 """The same where the resistance is known, of the speed that it leaves."""
+
+SWING = 0.2
+"""Change of current, as a share, that a rotor at one speed does not cause."""
 
 SAG_A = 0.05
 """Rise of current, as a share of the limit, from which the supply must not rise."""
@@ -125,13 +132,14 @@ class Plausibility:
         self._tripping = frozenset(tripping)
         self._motor = stand.motor
         self._speed_limit_rpm = _highest(stand, "speed")
-        self._bottom_v = math.nan
+        self._bottom_a = self._bottom_v = math.nan
         self._sure_a = self._count_a = self._scale_a = math.nan
         for bound in sampler.bound:
             if bound.column == "current_a":
                 zero = bound.count_for(0.0)
                 conversions = bound.channel.conversions
                 self._sure_a = SURE * standard_uncertainty(bound, zero, stand.converter)
+                self._bottom_a = bound.value(bound.channel.lowest_count + conversions)
                 self._count_a = abs(bound.value(zero + conversions) - bound.value(zero))
                 ends = bound.value(bound.inside_lowest + 1), bound.value(bound.inside_highest - 1)
                 overcurrent = limits.overcurrent
@@ -213,6 +221,7 @@ class Plausibility:
         while time_s - self._looks[0].time_s > HISTORY_S:
             self._looks.popleft()
         clipped = list(self._clipped(fresh))
+        self._thermometers.count_bad(fresh)
         if not self._on:
             self._rest_a = look.current_a
             self._thermometers.look(time_s, series, driven=False, power_w=0.0)
@@ -222,7 +231,7 @@ class Plausibility:
                 setattr(self, name, fresh[0].time_s)
         flows = self._rise_a(look) > self._sure_a
         turns = look.speed_rpm > 0.0
-        if flows:
+        if flows and time_s - self._changed_s >= LOOK_BACK_S:
             self._lowered = False
         self._moved |= flows or turns
         self._fastest_rpm = max(self._fastest_rpm, look.speed_rpm)
@@ -262,15 +271,37 @@ class Plausibility:
         if self._held("negative", driven and look.current_a < -self._sure_a):
             text = f"{said}{at}. Look at the shunt's leads: they are reversed."
             yield Doubt("current_a", "reversed", text, look.current_a, blinds)
-        # A little current may hide below the uncertainty of its own reading, so it is missed
-        # only where more than that must flow.
+        # A little current may hide below what the input resolves, or at the lower end of its
+        # scale below the offset, so it is missed only where more than that must flow.
         due_a = FULL_SPEED_A * self._scale_a * self._share(look) ** 3
+        hidden_a = SURE * self._count_a if look.current_a > self._bottom_a else self._sure_a
         missing = (
-            abs(look.current_a) <= self._sure_a <= due_a and self._rise_a(look) <= self._count_a
+            abs(look.current_a) <= self._sure_a
+            and self._rise_a(look) <= self._count_a
+            and due_a >= hidden_a
         )
         if self._held("missing", driven and missing):
             text = f"{said}{at}. Look at the shunt's leads: reversed or open."
             yield Doubt("current_a", "no current", text, look.current_a, blinds)
+        if swing := self._swing(look):
+            low_a, high_a = swing
+            text = (
+                f"Current swings between {amount(low_a, 'current_a')} and "
+                f"{amount(high_a, 'current_a')} while speed stays. Look at the filter of the "
+                "shunt's input: a ripple that the board samples in step gives false means."
+            )
+            yield Doubt("current_a", "swings", text, high_a)
+
+    def _swing(self, look: Look) -> tuple[float, float] | None:
+        """The ends between which current swings at a speed that stays."""
+        if not self._has_speed or look.time_s - self._changed_s < 2.0 * SETTLED_S:
+            return None
+        looks = [old for old in self._looks if look.time_s - old.time_s <= SETTLED_S]
+        slow, fast = min(old.speed_rpm for old in looks), max(old.speed_rpm for old in looks)
+        low_a, high_a = min(old.current_a for old in looks), max(old.current_a for old in looks)
+        stays = slow > (1.0 - 2.0 * STEADY) * fast
+        swings = high_a - low_a > max(SWING * high_a, 2.0 * self._sure_a)
+        return (low_a, high_a) if stays and swings else None
 
     def _tachometer(self, look: Look) -> Iterator[Doubt]:
         if not self._has_speed:
@@ -409,7 +440,11 @@ class Plausibility:
         before = self._ago(look, LOOK_BACK_S)
         if before is None or not look.speed_rpm > 0.0:
             return False
-        if look.speed_rpm > (1.0 + 3.0 * STEADY) * before.speed_rpm:
+        newest = self._looks[-2].speed_rpm
+        if (
+            look.speed_rpm > (1.0 + RISES) * before.speed_rpm
+            and look.speed_rpm > (1.0 + STILL_RISES) * newest
+        ):
             return True
         if self._pct is not None and not self._lowered:
             return look.speed_rpm >= (1.0 - STEADY) * before.speed_rpm

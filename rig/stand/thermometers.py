@@ -15,6 +15,7 @@ from itertools import pairwise
 from rig.stand.bound import BoundChannel
 from rig.stand.model import Digital
 from rig.stand.quantities import label_of
+from rig.stand.sampler import Sample
 
 NOISE_COUNTS = 0.6
 """Standard deviation of one conversion from which noise moves a reading wherever it lies. A
@@ -44,6 +45,9 @@ JUMPS, JUMPS_WITHIN_S = 3, 5.0
 JUMPED_S = 0.2
 """A jump that does not come back by then is one."""
 
+LOOSE_LOOKS, LOOSE_WITHIN_S = 3, 1.0
+"""So many looks with bad lines among good ones: a contact, and not a bad conversion."""
+
 Found = tuple[str, str, str]
 """Column, cause, text."""
 
@@ -64,6 +68,9 @@ class _Thermometer:
         self._seen, self._seen_s = math.nan, math.nan
         self._jumps_s: list[float] = []
         self._before_jump: float | None = None
+        self.bad = False
+        """Open or shorted in one of the newest lines."""
+        self._bad_s: list[float] = []
 
     def look(self, time_s: float, values: Sequence[float], energy_j: float) -> None:
         """Take in the newest lines."""
@@ -116,6 +123,14 @@ class _Thermometer:
         stays = self._before_jump is not None and time_s - self._jumps_s[-1] >= JUMPED_S
         return stays or len(self._jumps_s) >= JUMPS
 
+    def loose(self, time_s: float) -> bool:
+        """Whether the sensor comes and goes."""
+        self._bad_s = [at_s for at_s in self._bad_s if time_s - at_s < LOOSE_WITHIN_S]
+        if self.bad:
+            self._bad_s.append(time_s)
+        self.bad = False
+        return len(self._bad_s) >= LOOSE_LOOKS
+
     def _learn_noise(self, value: float) -> None:
         """Changes from line to line have twice the variance of one line."""
         line_k = math.sqrt(0.5 * self._squares / self._changes)
@@ -137,6 +152,13 @@ class Thermometers:
     def __init__(self, bound: Sequence[BoundChannel], columns: Sequence[str]) -> None:
         self._all = [_Thermometer(each, columns.index(each.column)) for each in bound]
         self._before_s = math.nan
+
+    def count_bad(self, fresh: Sequence[Sample]) -> None:
+        """Note which sensors are open or shorted in some of these lines."""
+        for sample in fresh:
+            for column, _ in sample.faults:
+                for each in self._all:
+                    each.bad |= each.column == column
 
     def look(
         self,
@@ -160,6 +182,9 @@ class Thermometers:
             if driven and how is not None:
                 text = f"{name} does not move, {how}. Look at its lead and the board's input."
                 found.append((each.column, "stuck", text))
+            if each.loose(time_s) and driven:
+                text = f"{name} comes and goes. Look for a loose lead."
+                found.append((each.column, "loose", text))
             if each.jumps(time_s, series[each.index][-1]) and driven:
                 text = f"{name} jumps as no temperature can. Look for a loose lead."
                 found.append((each.column, "jumps", text))
