@@ -33,8 +33,11 @@ from rig.stand.settings import demo_stand, parse_stand
 from rig.stand.watches import Alarm
 
 STANDS = ("marram", *EXAMPLES)
-LIMITS = ("over", "under", "inverse-time", "cell under-voltage", "longest run")
-"""Causes of alarms that a good run may have."""
+LIMITS = (
+    *("over", "under", "inverse-time", "cell under-voltage", "longest run"),
+    "stop not effective",
+)
+"""Causes of alarms that doubt no reading."""
 
 LINE_HZ = (50, 100, 200, 500)
 LONGEST_S = 60.0

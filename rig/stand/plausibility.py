@@ -17,6 +17,7 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 from rig.stand.model import Stand
@@ -49,8 +50,8 @@ RISES, STILL_RISES = 0.03, 0.003
 """The same over `LOOK_BACK_S` and since the look before, from which the drive must be at work."""
 
 LOOK_BACK_S = 0.3
-COAST_LOOK_BACK_S = 2.0
-"""Over which a speed that does not fall is driven, where nobody knows the throttle."""
+COAST_S = 2.0
+"""A speed that has not fallen for so long is driven, where the throttle does not say so."""
 
 HOLD_S = 0.1
 TACHOMETER_HOLD_S = 0.25
@@ -71,8 +72,8 @@ that throttle on."""
 HALF_KNOWN, HALF_KNOWN_FROM = 0.65, 0.5
 """The same where the resistance is known, of the speed that it leaves."""
 
-SWING = 0.2
-"""Change of current, as a share, that a rotor at one speed does not cause."""
+SWING, SWING_TURNS, SWING_WITHIN_S = 0.2, 3, 1.5
+"""Change of current, as a share, that comes and goes so often while a rotor keeps its speed."""
 
 SAG_A = 0.05
 """Rise of current, as a share of the limit, from which the supply must not rise."""
@@ -264,11 +265,12 @@ class Plausibility:
         """Current that is not there, or flows back, while the drive turns the rotor."""
         if not self._has_current:
             return
-        blinds, driven = "current_a" in self._tripping, self._is_driven(look)
+        blinds, hold_s = "current_a" in self._tripping, self._driven_hold_s(look)
+        driven = hold_s < math.inf
         said = f"Current reads {amount(look.current_a, 'current_a')}"
         at = f" at {amount(look.speed_rpm, 'speed_rpm')}" if self._has_speed else ""
         at = at or self._at_throttle()
-        if self._held("negative", driven and look.current_a < -self._sure_a):
+        if self._held("negative", driven and look.current_a < -self._sure_a, hold_s):
             text = f"{said}{at}. Look at the shunt's leads: they are reversed."
             yield Doubt("current_a", "reversed", text, look.current_a, blinds)
         # A little current may hide below what the input resolves, or at the lower end of its
@@ -280,7 +282,7 @@ class Plausibility:
             and self._rise_a(look) <= self._count_a
             and due_a >= hidden_a
         )
-        if self._held("missing", driven and missing):
+        if self._held("missing", driven and missing, hold_s):
             text = f"{said}{at}. Look at the shunt's leads: reversed or open."
             yield Doubt("current_a", "no current", text, look.current_a, blinds)
         if swing := self._swing(look):
@@ -296,12 +298,15 @@ class Plausibility:
         """The ends between which current swings at a speed that stays."""
         if not self._has_speed or look.time_s - self._changed_s < 2.0 * SETTLED_S:
             return None
-        looks = [old for old in self._looks if look.time_s - old.time_s <= SETTLED_S]
+        looks = self._lately(look, SWING_WITHIN_S)
         slow, fast = min(old.speed_rpm for old in looks), max(old.speed_rpm for old in looks)
         low_a, high_a = min(old.current_a for old in looks), max(old.current_a for old in looks)
-        stays = slow > (1.0 - 2.0 * STEADY) * fast
-        swings = high_a - low_a > max(SWING * high_a, 2.0 * self._sure_a)
-        return (low_a, high_a) if stays and swings else None
+        size_a = high_a - low_a
+        if slow < (1.0 - 2.0 * STEADY) * fast or size_a < max(SWING * high_a, 2.0 * self._sure_a):
+            return None
+        ends = [round((old.current_a - low_a) / size_a) for old in looks]
+        turns = sum(a != b for a, b in pairwise(ends))
+        return (low_a, high_a) if turns >= SWING_TURNS else None
 
     def _tachometer(self, look: Look) -> Iterator[Doubt]:
         if not self._has_speed:
@@ -427,29 +432,29 @@ class Plausibility:
                 return old
         return None
 
+    def _lately(self, look: Look, seconds: float) -> list[Look]:
+        return [old for old in self._looks if look.time_s - old.time_s <= seconds]
+
     def _rise_a(self, look: Look) -> float:
         """Current above that of the stand at rest."""
         return look.current_a - self._known(self._rest_a)
 
-    def _is_driven(self, look: Look) -> bool:
-        """Whether the drive must be what turns the rotor: it does not coast."""
+    def _driven_hold_s(self, look: Look) -> float:
+        """How long a wrong current must last: until the rotor can be said not to coast."""
         if self._pct is not None and self._pct <= 0.0:
-            return False
+            return math.inf
         if not self._has_speed:
-            return self._settled_pct(look) is not None
+            return math.inf if self._settled_pct(look) is None else HOLD_S
         before = self._ago(look, LOOK_BACK_S)
         if before is None or not look.speed_rpm > 0.0:
-            return False
-        newest = self._looks[-2].speed_rpm
-        if (
-            look.speed_rpm > (1.0 + RISES) * before.speed_rpm
-            and look.speed_rpm > (1.0 + STILL_RISES) * newest
-        ):
-            return True
+            return math.inf
+        rises = look.speed_rpm > (1.0 + RISES) * before.speed_rpm
+        if rises and look.speed_rpm > (1.0 + STILL_RISES) * self._looks[-2].speed_rpm:
+            return HOLD_S
         if self._pct is not None and not self._lowered:
-            return look.speed_rpm >= (1.0 - STEADY) * before.speed_rpm
-        before = self._ago(look, COAST_LOOK_BACK_S)
-        return before is not None and look.speed_rpm >= (1.0 - STEADY) * before.speed_rpm
+            return HOLD_S if look.speed_rpm >= (1.0 - STEADY) * before.speed_rpm else math.inf
+        fastest_rpm = max(old.speed_rpm for old in self._lately(look, COAST_S))
+        return COAST_S if look.speed_rpm >= (1.0 - STEADY) * fastest_rpm else math.inf
 
     def _is_steady(self, look: Look) -> bool:
         before = self._ago(look, LOOK_BACK_S)
