@@ -151,7 +151,7 @@ def test_a_rotor_that_coasts_in_a_hands_run_is_not_doubted() -> None:
     bench.run(8.0, lambda t: {"speed_rpm": 9500.0 * (1 - 0.02 * t), "current_a": 0.1})
     assert bench.said() == []
     # But one that keeps its speed is driven.
-    bench.run(3.0, lambda _: {"speed_rpm": 8000.0, "current_a": 0.1})
+    bench.run(5.0, lambda _: {"speed_rpm": 8000.0, "current_a": 0.1})
     assert bench.said() == [("trip", "current_a", "no current")]
 
 
