@@ -168,6 +168,7 @@ class Plausibility:
         self._lowered = False
         """The throttle went down, and no current has been seen since: the rotor may coast."""
         self._on_s = self._changed_s = self._given_s = math.nan
+        self._flowed_s = -math.inf
         self._since_s: dict[str, float] = {}
         self._before_s = math.nan
         """The look before the newest: where the newest begins."""
@@ -232,8 +233,9 @@ class Plausibility:
                 setattr(self, name, fresh[0].time_s)
         flows = self._rise_a(look) > self._sure_a
         turns = look.speed_rpm > 0.0
-        if flows and time_s - self._changed_s >= LOOK_BACK_S:
-            self._lowered = False
+        if flows:
+            self._flowed_s = time_s
+            self._lowered &= time_s - self._changed_s < LOOK_BACK_S
         self._moved |= flows or turns
         self._fastest_rpm = max(self._fastest_rpm, look.speed_rpm)
         doubts = [
@@ -447,6 +449,9 @@ class Plausibility:
             return math.inf if self._settled_pct(look) is None else HOLD_S
         before = self._ago(look, LOOK_BACK_S)
         if before is None or not look.speed_rpm > 0.0:
+            return math.inf
+        if look.time_s - self._flowed_s < LOOK_BACK_S:
+            # The reading of a rotor that coasts from here on may still rise: it comes late.
             return math.inf
         rises = look.speed_rpm > (1.0 + RISES) * before.speed_rpm
         if rises and look.speed_rpm > (1.0 + STILL_RISES) * self._looks[-2].speed_rpm:
