@@ -14,6 +14,9 @@ A reading that stands still is stuck: noise moves the sum of several conversions
 does not change by a single step for `stuck_s` while current flows trips. A digital temperature
 sensor has coarse steps and no noise, may well stand still, and is not judged; neither are
 speed and power, which come from others. A converter without noise needs a longer `stuck_s`.
+
+Readings that cannot be true while the motor is driven are doubted by `rig.stand.plausibility`:
+those that blind a trip level trip, the others warn until they are good again.
 """
 
 from __future__ import annotations
