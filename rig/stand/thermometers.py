@@ -17,12 +17,13 @@ from rig.stand.model import Digital
 from rig.stand.quantities import label_of
 from rig.stand.sampler import Sample
 
-NOISE_COUNTS = 0.6
-"""Standard deviation of one conversion from which noise moves a reading wherever it lies. A
-quiet input shows at most 0.5, between two counts, and none elsewhere."""
+QUIET_COUNTS, QUIET_SCATTER = 0.5, 3.05
+"""Standard deviation of one conversion of a quiet input that rests between two counts; elsewhere it
+has none. More than that moves a reading wherever it lies. The second, over the square root of the
+lines, is 3.5 standard deviations of that estimate (from changes between lines: 0.87 / sqrt(n))."""
 
-NOISE_LINES = 60
-"""So many changes from line to line show how large noise is."""
+NOISE_LINES, NOISE_LINES_AT_MOST = 40, 400
+"""So many changes from line to line at rest show how large noise is; how many are looked at."""
 
 STILL_S, STILL_LINES = 0.4, 20
 """A reading whose noise is known is stuck after so long without a change."""
@@ -72,9 +73,11 @@ class _Thermometer:
         """Open or shorted in one of the newest lines."""
         self._bad_s: list[float] = []
 
-    def look(self, time_s: float, values: Sequence[float], energy_j: float) -> None:
+    def look(
+        self, time_s: float, values: Sequence[float], energy_j: float, *, driven: bool
+    ) -> None:
         """Take in the newest lines."""
-        if self._changes < NOISE_LINES and not self.digital:
+        if not driven and self._changes < NOISE_LINES_AT_MOST and not self.digital:
             for before, after in pairwise(values):
                 if before == before and after == after:
                     self._squares += (after - before) ** 2
@@ -136,7 +139,7 @@ class _Thermometer:
         line_k = math.sqrt(0.5 * self._squares / self._changes)
         one_k = self._one_count_k(value)
         counts = line_k / one_k * math.sqrt(self.kind[1]) if one_k else 0.0
-        self.noisy = counts >= NOISE_COUNTS
+        self.noisy = counts > QUIET_COUNTS * (1.0 + QUIET_SCATTER / math.sqrt(self._changes))
 
     def _one_count_k(self, value: float) -> float:
         """What one count of every conversion changes, about `value`."""
@@ -173,7 +176,7 @@ class Thermometers:
         self._before_s = time_s
         energy_j = power_w * step_s if step_s > 0.0 and power_w > 0.0 else 0.0
         for each in self._all:
-            each.look(time_s, series[each.index], energy_j)
+            each.look(time_s, series[each.index], energy_j, driven=driven)
         moving = {each.kind for each in self._all if each.noisy}
         found: list[Found] = []
         for each in self._all:
