@@ -300,11 +300,14 @@ class Plausibility:
         """The ends between which current swings at a speed that stays."""
         if not self._has_speed or look.time_s - self._changed_s < 2.0 * SETTLED_S:
             return None
-        looks = self._lately(look, SWING_WITHIN_S)
+        looks = [old for old in self._lately(look, SWING_WITHIN_S) if math.isfinite(old.current_a)]
+        if not looks:
+            return None
         slow, fast = min(old.speed_rpm for old in looks), max(old.speed_rpm for old in looks)
         low_a, high_a = min(old.current_a for old in looks), max(old.current_a for old in looks)
         size_a = high_a - low_a
-        if slow < (1.0 - 2.0 * STEADY) * fast or size_a < max(SWING * high_a, 2.0 * self._sure_a):
+        stays = slow >= (1.0 - 2.0 * STEADY) * fast
+        if not (stays and size_a > max(SWING * high_a, 2.0 * self._sure_a)):
             return None
         ends = [round((old.current_a - low_a) / size_a) for old in looks]
         turns = sum(a != b for a, b in pairwise(ends))

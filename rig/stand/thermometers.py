@@ -138,14 +138,17 @@ class _Thermometer:
         """Changes from line to line have twice the variance of one line."""
         line_k = math.sqrt(0.5 * self._squares / self._changes)
         one_k = self._one_count_k(value)
-        counts = line_k / one_k * math.sqrt(self.kind[1]) if one_k else 0.0
+        counts = line_k / one_k * math.sqrt(self.kind[1])
         self.noisy = counts > QUIET_COUNTS * (1.0 + QUIET_SCATTER / math.sqrt(self._changes))
 
     def _one_count_k(self, value: float) -> float:
         """What one count of every conversion changes, about `value`."""
         if self._count_k is None:
-            count, step = self.bound.count_for(value), 0.5 * self.kind[1]
-            self._count_k = abs(self.bound.value(count + step) - self.bound.value(count - step))
+            bound, step = self.bound, 0.5 * self.kind[1]
+            count = bound.count_for(value)
+            low = max(count - step, bound.inside_lowest + 1)
+            high = min(count + step, bound.inside_highest - 1)
+            self._count_k = abs(bound.value(high) - bound.value(low)) or math.inf
         return self._count_k
 
 

@@ -22,8 +22,18 @@ NORMAL_975 = 1.96
 
 
 def standard_uncertainty(bound: BoundChannel, count: float, converter: Converter) -> float:
-    """The combined standard uncertainty of the mean of many lines at the summed `count`."""
-    mean, sensor, known = bound.mean_count(count), bound.sensor, vars(plain(bound.sensor))
+    """The combined standard uncertainty of the mean of many lines at the summed `count`.
+
+    Infinite where a component may be off by so much that its formula has no value.
+    """
+    try:
+        return _combined(bound, bound.mean_count(count), converter)
+    except (ValueError, TypeError, ArithmeticError):
+        return math.inf
+
+
+def _combined(bound: BoundChannel, mean: float, converter: Converter) -> float:
+    sensor, known = bound.sensor, vars(plain(bound.sensor))
 
     def value(at: float, **changed: float) -> float:
         return float(bound.quantity(at, SimpleNamespace(**known | changed)))

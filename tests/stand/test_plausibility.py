@@ -300,3 +300,12 @@ def test_the_plain_budget_is_that_of_the_shared_variables(column: str) -> None:
         full = sampler.measured({column: value}, single=False)[column].std_dev
         plain = standard_uncertainty(bound, bound.count_for(value), demo_stand().converter)
         assert plain == pytest.approx(full, rel=0.05)
+
+
+def test_readings_that_are_not_there_break_nothing() -> None:
+    nan = float("nan")
+    bench = Bench().drive(70.0).run(2.0, spin_up)
+    for _ in range(30):
+        bench.run(0.07).run(LINE_S, lambda _: {"current_a": nan, "voltage_v": nan})
+    bench.run(3.0, lambda _: dict.fromkeys(("current_a", "voltage_v", "speed_rpm"), nan))
+    assert bench.said() == []
