@@ -388,6 +388,10 @@ class Plausibility:
         """A throttle without an effect, or no throttle at all."""
         if lives or not (self._has_current or self._has_speed):
             return
+        if (self._has_current and math.isnan(look.current_a)) or (
+            self._has_speed and math.isnan(look.speed_rpm)
+        ):
+            return
         pct, given_s = self._pct, look.time_s - self._given_s
         both = self._has_current and self._has_speed
         least_pct = NOTHING_FROM_PCT if self._has_speed else NOTHING_UNSEEN_FROM_PCT
