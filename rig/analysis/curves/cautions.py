@@ -44,15 +44,12 @@ def why_withheld(pair: Pair, change: Floats) -> str:
 def cautions(pair: Pair) -> tuple[tuple[Remark, ...], tuple[float, ...]]:
     """The cautions, and throttle steps that would answer the one about warmth."""
     found = []
-    before, after = (
-        [one.steps for one in pair.stepped if one.run.setup == setup]
-        for setup in (pair.baseline, pair.variant)
-    )
-    speed, faster = (np.mean([s.speed_rpm for s in side], axis=0) for side in (before, after))
+    speed, faster = (pair.mean_speeds(setup) for setup in (pair.baseline, pair.variant))
     ratio = float(np.abs(np.log(faster / speed)).max())
     offered: tuple[float, ...] = ()
+    throttle = next(one.steps.throttle_pct for one in pair.stepped if one.run.setup == pair.variant)
     if 100.0 * ratio > OWN_WARMTH_PCT:
-        offered = _offered(speed, faster, after[0].throttle_pct)
+        offered = _offered(speed, faster, throttle)
         steps = ", ".join(f"{step:g}" for step in offered)
         text = (
             f"the steps differ in speed by up to {percent(ratio):.1f} %, so each setup is as warm "
@@ -81,8 +78,8 @@ def cautions(pair: Pair) -> tuple[tuple[Remark, ...], tuple[float, ...]]:
 def _offered(wanted: Floats, speed: Floats, throttle_pct: Floats) -> tuple[float, ...]:
     """The throttle at which a setup reaches the `wanted` speeds, to half a percent.
 
-    From a straight line of throttle over speed through its own steps.
+    From a quadratic of throttle over speed through its own steps.
     """
-    slope, offset = np.polyfit(speed, throttle_pct, 1)
-    steps = np.clip(np.round(2.0 * (slope * wanted + offset)) / 2.0, 0.0, 100.0)
+    reached = np.polyval(np.polyfit(speed, throttle_pct, 2), wanted)
+    steps = np.clip(np.round(2.0 * reached) / 2.0, 0.0, 100.0)
     return tuple(steps.tolist())

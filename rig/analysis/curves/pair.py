@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -45,6 +47,16 @@ class Pair:
     def grid(self) -> Floats:
         return np.linspace(*shared_range_rpm(self.stepped), GRID)
 
+    @property
+    def steps(self) -> int:
+        return len(self.stepped[0].steps.speed_rpm)
+
+    def mean_speeds(self, setup: str) -> Floats:
+        """Of each step of a setup, in rpm, shape (steps,)."""
+        mine = [one.steps.speed_rpm for one in self.stepped if one.run.setup == setup]
+        means: Floats = np.mean(mine, axis=0)
+        return means
+
     @cached_property
     def use(self) -> tuple[Floats, Floats]:
         """The speeds of the use, and the share of time at each."""
@@ -62,6 +74,24 @@ class Pair:
     @cached_property
     def current(self) -> Fit:
         return self._fit("current_a")
+
+    @cached_property
+    def readings(self) -> dict[tuple[str, int], list[Mapping[str, Any]]]:
+        """What each stand reads at each point of a setup's curve, with its uncertainty.
+
+        By setup and the stand's id; runs without a calibration have none.
+        """
+        stands = {(run.setup, id(run.stand)): run.stand for run in self.runs}
+        found = {}
+        for key, stand in stands.items():
+            if stand is not None:
+                amps, watts = (of.mean(key[0], self.points) for of in (self.current, self.power))
+                points = zip(self.points.tolist(), amps.tolist(), watts.tolist(), strict=True)
+                found[key] = [
+                    stand({"speed_rpm": rpm, "current_a": a, "voltage_v": w / a})
+                    for rpm, a, w in points
+                ]
+        return found
 
     def _fit(self, column: str) -> Fit:
         speed = np.array([one.steps.speed_rpm for one in self.stepped])

@@ -15,7 +15,7 @@ from rig.errors import SettingsError
 LARGEST_THROTTLE = 100.0
 """A key of a use up to this is a throttle step in percent, above it a speed in rpm."""
 
-BEYOND = 0.05
+BEYOND = 0.1
 """A speed that lies outside the shared range by up to this share counts as its end: the lowest
 step of the slower of two setups always lies a little outside. Ours, no source."""
 
