@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -11,19 +11,21 @@ import numpy as np
 
 from rig.analysis.conditions import COPPER_PER_K, density_u, difference
 from rig.analysis.contrasts import Floats
-from rig.analysis.curves.fit import CUBIC_FROM, Fit
+from rig.analysis.curves.fit import CUBIC_FROM, Fit, fit
 from rig.analysis.curves.pair import Pair
 from rig.analysis.effects import Part, RunTable, stand_parts
 from rig.analysis.efficiency import AIR_AT_LEAST
 from rig.analysis.runs import Run
+from rig.stand.uncertainty import NORMAL_975
 
 LOSS_SHARE = 0.2
 """The share of the electric power that is lost, all of it taken as copper loss: common practice,
 no source. A winding that is 1 K warmer costs this share of 0.393 % (IEC 60028)."""
 
-CUBIC_U = 0.15
-"""Standard uncertainty of the cubic term of ln power over ln speed where it is not seen: the
-simulated drive has 0.14 with all rotors, from what its electronics draw and the winding loses."""
+UNSEEN = ((3, 0.15), (4, 0.1))
+"""The power of ln speed that is not seen, with three steps and with more, and the standard
+uncertainty of its factor: about that of the simulated drive (-0.14 and 0.1), whose curve is
+bent by what its electronics draw and its winding loses."""
 
 
 def known_parts(pair: Pair, curves: Fit, weights: Floats) -> list[Part]:
@@ -32,7 +34,7 @@ def known_parts(pair: Pair, curves: Fit, weights: Floats) -> list[Part]:
     `weights` are what each run contributes to the change, shape (runs,).
     """
     names = [str(i) for i in range(len(pair.points))]
-    constant = {"start temperature": LOSS_SHARE * COPPER_PER_K * _start_k(pair)}
+    constant = {"start temperature": LOSS_SHARE * COPPER_PER_K * _start_k(pair) / NORMAL_975}
     if not pair.air and not pair.question.density_kg_m3:
         u = density_u(pair.runs, pair.baseline, pair.variant)
         constant["air"] = math.hypot(u, AIR_AT_LEAST)
@@ -40,23 +42,23 @@ def known_parts(pair: Pair, curves: Fit, weights: Floats) -> list[Part]:
         # The same power takes less current from more volts.
         constant["supply voltage"] = -_supply(pair)
     parts = [Part(name, dict.fromkeys(names, size)) for name, size in constant.items() if size]
-    if pair.steps < CUBIC_FROM:
-        parts.append(Part("few steps", dict(zip(names, _unseen_bend(pair).tolist(), strict=True))))
+    parts.append(
+        Part("shape between the steps", dict(zip(names, _unseen_bend(pair).tolist(), strict=True)))
+    )
     return [*_stand(pair, curves, weights), *parts]
 
 
 def _unseen_bend(pair: Pair) -> Floats:
-    """What a cubic term adds to the change that a quadratic through three steps cannot see.
+    """What the next power of ln speed, which the fit does not see, adds to the change.
 
-    The quadratic is wrong by the cubic term times the product of the distances from the steps, and
-    the change by the difference of two such products: nothing where both setups have their
-    steps at the same speeds.
+    The fit leaves a little of it between the steps, at other speeds where the steps are others:
+    nothing where both setups have their steps at the same speeds.
     """
-    off = [
-        np.prod(np.log(pair.points[:, None] / pair.mean_speeds(setup)), axis=1)
-        for setup in (pair.baseline, pair.variant)
-    ]
-    bend: Floats = CUBIC_U * (off[1] - off[0])
+    speeds = np.array([pair.mean_speeds(setup) for setup in (pair.baseline, pair.variant)])
+    power, size = UNSEEN[pair.steps >= CUBIC_FROM]
+    shape = np.log(speeds / speeds.mean()) ** power
+    left = fit((pair.baseline, pair.variant), speeds, np.exp(shape)).logs(pair.points)
+    bend: Floats = size * (left[1] - left[0])
     return bend
 
 
@@ -84,29 +86,41 @@ def _stand(pair: Pair, curves: Fit, weights: Floats) -> list[Part]:
     """What the stand's components add: what all runs share cancels, as in any ratio."""
     quantity = "power_w" if curves is pair.power else "current_a"
     known = {
-        key: _along(pair, quantity, curves.slope(key[0], np.log(pair.points)), read)
-        for key, read in pair.readings.items()
+        (run.setup, id(run.stand)): _along(pair, quantity, curves, run)
+        for run in {(run.setup, id(run.stand)): run for run in pair.runs}.values()
     }
-    runs = []
-    for run in pair.runs:
-        readings = known.get((run.setup, id(run.stand)))
-        runs.append(replace(run, figures={}, stand=_always(readings) if readings else None))
+    runs = [
+        replace(run, figures={}, stand=_always(known[run.setup, id(run.stand)]))
+        for run in pair.runs
+    ]
     names = tuple(str(i) for i in range(len(pair.points)))
     table = RunTable(tuple(runs), names, np.empty((len(runs), len(names))))
     return stand_parts(table, weights, lambda _: True)
 
 
-def _along(
-    pair: Pair, quantity: str, slopes: Floats, read: Sequence[Mapping[str, Any]]
-) -> dict[str, Any]:
-    """The quantity at each point with its uncertainty, speed's included: a speed that is read
-    wrong by a share moves the curve by its slope times that share."""
-    found = {}
-    points = zip(pair.points.tolist(), slopes.tolist(), read, strict=True)
-    for index, (rpm, slope, known) in enumerate(points):
-        if quantity in known and "speed_rpm" in known:
-            found[str(index)] = known[quantity] * (known["speed_rpm"] / rpm) ** -slope
-    return found
+def _along(pair: Pair, quantity: str, curves: Fit, run: Run) -> dict[str, Any]:
+    """What errors of the stand make of a setup's curve at each point, as shares of 1.
+
+    A component acts on the readings at the steps, and the fit carries it to the points. A speed
+    that is read wrong by a share moves the curve by its slope times that share.
+    """
+    if run.stand is None:
+        return {}
+    speeds = pair.mean_speeds(run.setup)
+    slopes = curves.slope(run.setup, np.log(speeds))
+    amps, watts = (of.mean(run.setup, speeds) for of in (pair.current, pair.power))
+    errors = []
+    for rpm, slope, current_a, power_w in zip(speeds, slopes, amps, watts, strict=True):
+        means = {"speed_rpm": rpm, "current_a": current_a, "voltage_v": power_w / current_a}
+        read = run.stand({name: float(value) for name, value in means.items()})
+        if quantity not in read or "speed_rpm" not in read:
+            return {}
+        value = read[quantity] / (current_a if quantity == "current_a" else power_w)
+        errors.append(value - 1.0 - float(slope) * (read["speed_rpm"] / float(rpm) - 1.0))
+    return {
+        str(i): 1.0 + sum(share * error for share, error in zip(row, errors, strict=True))
+        for i, row in enumerate(pair.carried(run.setup).tolist())
+    }
 
 
 def _always(readings: dict[str, Any]) -> Callable[[object], dict[str, Any]]:

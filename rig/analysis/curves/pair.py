@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
@@ -75,23 +73,22 @@ class Pair:
     def current(self) -> Fit:
         return self._fit("current_a")
 
-    @cached_property
-    def readings(self) -> dict[tuple[str, int], list[Mapping[str, Any]]]:
-        """What each stand reads at each point of a setup's curve, with its uncertainty.
+    def carried(self, setup: str) -> Floats:
+        """What the change at each point moves by for ln y at each step of a setup, (points, steps).
 
-        By setup and the stand's id; runs without a calibration have none.
+        Positive for both setups: it is its own curve's, less what the common term makes of
+        the other's.
         """
-        stands = {(run.setup, id(run.stand)): run.stand for run in self.runs}
-        found = {}
-        for key, stand in stands.items():
-            if stand is not None:
-                amps, watts = (of.mean(key[0], self.points) for of in (self.current, self.power))
-                points = zip(self.points.tolist(), amps.tolist(), watts.tolist(), strict=True)
-                found[key] = [
-                    stand({"speed_rpm": rpm, "current_a": a, "voltage_v": w / a})
-                    for rpm, a, w in points
-                ]
-        return found
+        setups = (self.baseline, self.variant)
+        speeds = np.array([self.mean_speeds(name) for name in setups])
+        own = setups.index(setup)
+        columns = []
+        for step in range(self.steps):
+            moved = np.zeros(speeds.shape)
+            moved[own, step] = 1.0
+            logs = fit(setups, speeds, np.exp(moved)).logs(self.points)
+            columns.append(logs[own] - logs[1 - own])
+        return np.array(columns).T
 
     def _fit(self, column: str) -> Fit:
         speed = np.array([one.steps.speed_rpm for one in self.stepped])
