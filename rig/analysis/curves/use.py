@@ -79,7 +79,7 @@ def ranges_above_zero(x: Floats, y: Floats) -> tuple[Interval, ...]:
         (left, right), (low, high) = x[i : i + 2].tolist(), y[i : i + 2].tolist()
         if low < 0.0 and high < 0.0:
             continue
-        zero = left + (right - left) * low / (low - high) if low * high < 0.0 else left
+        zero = left + (right - left) * low / (low - high) if low != high else left
         part = (left if low >= 0.0 else zero, right if high >= 0.0 else zero)
         if found and found[-1][1] == part[0]:
             found[-1] = (found[-1][0], part[1])
