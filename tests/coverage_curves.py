@@ -29,7 +29,6 @@ from rig.analysis.curves import (
     CurveQuestion,
     Curves,
     StepMeans,
-    SteppedRun,
     compare_curves,
 )
 from rig.analysis.curves import comparison as judge
@@ -191,7 +190,7 @@ def _setups(row: Row) -> str:
     return "".join(name for _, name in sorted(places))
 
 
-def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterator[list[SteppedRun]]:
+def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterator[list[StepMeans]]:
     """`count` experiments."""
     order = np.array(list(_setups(row)))
     varied, shape = order == "b", (count, len(order))
@@ -229,8 +228,8 @@ def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterato
                 "power_w": amps[-1] * volts[-1], "voltage_rest_v": open_v[place, i],
                 "motor_degc_start": start[place, i],
             }  # fmt: skip
-            means_of = StepMeans(at, rpm, amps * volts, amps, volts)
-            runs.append(SteppedRun(replace(run, figures=figures), means_of))
+            run = replace(run, figures=figures)
+            runs.append(StepMeans(run, at, rpm, amps * volts, amps, volts))
         yield runs
 
 
@@ -248,7 +247,7 @@ def _read(columns: Any, wrong: dict[Any, float], random: np.random.Generator) ->
     return np.array(read).T
 
 
-def judged(row: Row, runs: list[SteppedRun], tally: Tally, *, single: bool) -> None:
+def judged(row: Row, runs: list[StepMeans], tally: Tally, *, single: bool) -> None:
     """One comparison; `single` compares the last step too."""
     density = {"a": 1.2, "b": 1.2} if row.air == "given" else {}
     first, last = row.steps[0], row.steps[-1]
@@ -276,12 +275,12 @@ def _reach(band: Band) -> float:
 
 
 def _hits(
-    row: Row, found: Curves, true: Any, runs: list[SteppedRun], use: dict[float, float]
+    row: Row, found: Curves, true: Any, runs: list[StepMeans], use: dict[float, float]
 ) -> dict[str, bool]:
     assert found.over_use is not None
     true_pct, power = 100.0 * np.expm1(true), found.power_pct
     middle = len(true) // 2
-    steps = [one.steps for one in runs if one.run.setup == "a"]
+    steps = [one for one in runs if one.run.setup == "a"]
     speeds, shares = use_speeds(use, steps, found.range_rpm)
     warm = np.interp(speeds, *_warmth(row))
     energy = shares * drives(row)[0].power_at(speeds, warm, OPEN_V)

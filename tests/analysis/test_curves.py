@@ -19,7 +19,6 @@ from rig.analysis.curves import (
     Curves,
     Reason,
     StepMeans,
-    SteppedRun,
     compare_curves,
 )
 from rig.analysis.curves.band import simultaneous_critical
@@ -56,7 +55,7 @@ def runs_of(
     seed: int = 1,
     timed: bool = False,
     **figures: float,
-) -> list[SteppedRun]:
+) -> list[StepMeans]:
     """Runs that scatter by 0.2 %, alike for one seed; `timed` ones in turn with another setup's.
 
     Without times no drift is taken out, so that equal runs have equal means.
@@ -69,26 +68,24 @@ def runs_of(
         power = law(speed) * np.exp(noise)
         began_s = 60.0 * place + 30.0 * (setup > "a") if timed else math.nan
         run = Run(f"{setup}{place}", setup, "done", figures, began_s=began_s)
-        means = StepMeans(np.array(steps), speed, power, power / 24.0, np.full(speed.shape, 24.0))
-        made.append(SteppedRun(run, means))
+        volts = np.full(speed.shape, 24.0)
+        made.append(StepMeans(run, np.array(steps), speed, power, power / volts, volts))
     return made
 
 
 def compared(
-    a: Sequence[SteppedRun], b: Sequence[SteppedRun], question: CurveQuestion = SAME_AIR
+    a: Sequence[StepMeans], b: Sequence[StepMeans], question: CurveQuestion = SAME_AIR
 ) -> Curves:
     found = compare_curves([*a, *b], "a", "b", question).curves
     assert found is not None
     return found
 
 
-def shifted(runs: Sequence[SteppedRun], rpm: float = 1.0, watts: float = 1.0) -> list[SteppedRun]:
+def shifted(runs: Sequence[StepMeans], rpm: float = 1.0, watts: float = 1.0) -> list[StepMeans]:
     """The same in other units."""
     return [
-        replace(one, steps=replace(one.steps, speed_rpm=rpm * one.steps.speed_rpm,
-                                   power_w=watts * one.steps.power_w))
-        for one in runs
-    ]  # fmt: skip
+        replace(one, speed_rpm=rpm * one.speed_rpm, power_w=watts * one.power_w) for one in runs
+    ]
 
 
 # Identities
@@ -112,12 +109,13 @@ def test_a_power_that_is_a_multiple_differs_by_it_at_all_speeds(c: float, faster
 @pytest.mark.parametrize("exponent", [2.5, 3.0, 3.31])
 @pytest.mark.parametrize("steps", [3, 4])
 def test_one_power_law_of_any_exponent_is_no_change(exponent: float, steps: int) -> None:
-    def without_scatter(setup: str, faster: float) -> list[SteppedRun]:
+    def without_scatter(setup: str, faster: float) -> list[StepMeans]:
         speeds = faster * np.array(SPEEDS[-steps:])
         power = 900.0 * (speeds / 1e4) ** exponent
-        means = StepMeans(np.array(STEPS[-steps:]), speeds, power, power / 24.0, 24.0 + 0.0 * power)
+        volts = np.full(steps, 24.0)
+        means = (np.array(STEPS[-steps:]), speeds, power, power / volts, volts)
         return [
-            SteppedRun(Run(setup + str(i), setup, "done", {}, began_s=2.0 * i + faster), means)
+            StepMeans(Run(setup + str(i), setup, "done", {}, began_s=2.0 * i + faster), *means)
             for i in range(3)
         ]
 
@@ -163,8 +161,7 @@ def test_at_one_speed_the_interval_is_welchs() -> None:
     found = compared(a, b)
     setups = [one.run.setup for one in [*a, *b]]
     speed, power = (
-        np.array([getattr(one.steps, name) for one in [*a, *b]])
-        for name in ("speed_rpm", "power_w")
+        np.array([getattr(one, name) for one in [*a, *b]]) for name in ("speed_rpm", "power_w")
     )
     logs = fit(setups, speed, power).logs(found.speed_rpm)
     welch = stats.ttest_ind(logs[3:], logs[:3], equal_var=False)
@@ -358,7 +355,7 @@ def test_a_warmer_start_widens_and_is_said() -> None:
 # Wrong use
 
 
-def result_of(a: Sequence[SteppedRun], b: Sequence[SteppedRun]) -> CurveComparison:
+def result_of(a: Sequence[StepMeans], b: Sequence[StepMeans]) -> CurveComparison:
     return compare_curves([*a, *b], "a", "b", SAME_AIR)
 
 
@@ -398,9 +395,9 @@ def test_one_run_with_other_steps_is_left_out_and_named() -> None:
 
 def test_a_step_that_never_settles_is_left_out_of_all_runs() -> None:
     a, b = runs_of("a", cube), runs_of("b", cube, seed=2)
-    speed = b[2].steps.speed_rpm.copy()
+    speed = b[2].speed_rpm.copy()
     speed[3] = math.nan
-    b[2] = replace(b[2], steps=replace(b[2].steps, speed_rpm=speed))
+    b[2] = replace(b[2], speed_rpm=speed)
     result = result_of(a, b)
     assert [said.kind for said in result.reasons] == [Reason.UNSETTLED]
     assert "b2 (90 %)" in result.reasons[0].text

@@ -11,7 +11,7 @@ from rig.analysis.curves.answers import (
     Remark,
 )
 from rig.analysis.curves.comparison import compare_curves
-from rig.analysis.curves.steps import StepMeans, SteppedRun
+from rig.analysis.curves.steps import StepMeans
 
 __all__ = [
     "Band",
@@ -23,6 +23,5 @@ __all__ = [
     "Reason",
     "Remark",
     "StepMeans",
-    "SteppedRun",
     "compare_curves",
 ]

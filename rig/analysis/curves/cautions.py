@@ -47,7 +47,7 @@ def cautions(pair: Pair) -> tuple[tuple[Remark, ...], tuple[float, ...]]:
     speed, faster = (pair.mean_speeds(setup) for setup in (pair.baseline, pair.variant))
     ratio = float(np.abs(np.log(faster / speed)).max())
     offered: tuple[float, ...] = ()
-    throttle = next(one.steps.throttle_pct for one in pair.stepped if one.run.setup == pair.variant)
+    throttle = next(one.throttle_pct for one in pair.stepped if one.run.setup == pair.variant)
     if 100.0 * ratio > OWN_WARMTH_PCT:
         offered = _offered(speed, faster, throttle)
         steps = ", ".join(f"{step:g}" for step in offered)

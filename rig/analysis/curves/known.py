@@ -35,7 +35,7 @@ def known_parts(pair: Pair, curves: Fit, weights: Floats) -> list[Part]:
     """
     names = [str(i) for i in range(len(pair.points))]
     constant = {"start temperature": LOSS_SHARE * COPPER_PER_K * _start_k(pair) / NORMAL_975}
-    if not pair.air and not pair.question.density_kg_m3:
+    if not pair.has_air:
         u = density_u(pair.runs, pair.baseline, pair.variant)
         constant["air"] = math.hypot(u, AIR_AT_LEAST)
     if curves is pair.current:

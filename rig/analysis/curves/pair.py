@@ -11,7 +11,7 @@ import numpy as np
 from rig.analysis.contrasts import Contrast, Floats
 from rig.analysis.curves.answers import CurveQuestion
 from rig.analysis.curves.fit import Fit, fit
-from rig.analysis.curves.steps import SteppedRun, shared_range_rpm
+from rig.analysis.curves.steps import StepMeans, shared_range_rpm
 from rig.analysis.curves.use import use_speeds
 from rig.analysis.effects import RunTable
 from rig.analysis.runs import Run
@@ -28,7 +28,7 @@ class Pair:
     combination of values at `points`, the grid's speeds and those of the use.
     """
 
-    stepped: tuple[SteppedRun, ...]
+    stepped: tuple[StepMeans, ...]
     baseline: str
     variant: str
     question: CurveQuestion
@@ -47,19 +47,19 @@ class Pair:
 
     @property
     def steps(self) -> int:
-        return len(self.stepped[0].steps.speed_rpm)
+        return len(self.stepped[0].speed_rpm)
 
     def mean_speeds(self, setup: str) -> Floats:
         """Of each step of a setup, in rpm, shape (steps,)."""
-        mine = [one.steps.speed_rpm for one in self.stepped if one.run.setup == setup]
+        mine = [one.speed_rpm for one in self.stepped if one.run.setup == setup]
         means: Floats = np.mean(mine, axis=0)
         return means
 
     @cached_property
     def use(self) -> tuple[Floats, Floats]:
         """The speeds of the use, and the share of time at each."""
-        steps = [one.steps for one in self.stepped if one.run.setup == self.baseline]
-        return use_speeds(self.question.use, steps, (self.grid[0], self.grid[-1]))
+        mine = [one for one in self.stepped if one.run.setup == self.baseline]
+        return use_speeds(self.question.use, mine, (self.grid[0], self.grid[-1]))
 
     @cached_property
     def points(self) -> Floats:
@@ -91,15 +91,20 @@ class Pair:
         return np.array(columns).T
 
     def _fit(self, column: str) -> Fit:
-        speed = np.array([one.steps.speed_rpm for one in self.stepped])
-        values = np.array([getattr(one.steps, column) for one in self.stepped])
+        speed = np.array([one.speed_rpm for one in self.stepped])
+        values = np.array([getattr(one, column) for one in self.stepped])
         return fit(self.setups, speed, values)
+
+    @property
+    def has_air(self) -> bool:
+        """Whether the air of both setups is given."""
+        return {self.baseline, self.variant} <= self.question.density_kg_m3.keys()
 
     @cached_property
     def air(self) -> float:
         """The logarithm of the variant's density of air over the baseline's; 0 where not known."""
         density = self.question.density_kg_m3
-        if not {self.baseline, self.variant} <= density.keys():
+        if not self.has_air:
             return 0.0
         return math.log(density[self.variant] / density[self.baseline])
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,45 +29,23 @@ SHARED_RATIO = 1.1
 
 @dataclass(frozen=True, eq=False)
 class StepMeans:
-    """The means of one run over the steady part of each of its throttle steps.
+    """One run, and its means over the steady part of each of its throttle steps.
 
-    All of shape (steps,), in the order in which they were run; nan where a step did not settle
-    or a quantity was not measured.
+    All arrays of shape (steps,), in the order in which they were run; nan where a step did not
+    settle or a quantity was not measured.
     """
 
+    run: Run
     throttle_pct: Floats
     speed_rpm: Floats
     power_w: Floats
     current_a: Floats
     voltage_v: Floats
 
-    @property
-    def settled(self) -> NDArray[np.bool_]:
-        """Whether speed, power, current and voltage are known and positive, by step."""
-        columns = np.array([self.speed_rpm, self.power_w, self.current_a, self.voltage_v])
-        good: NDArray[np.bool_] = np.all(np.isfinite(columns) & (columns > 0.0), axis=0)
-        return good
-
-    def only(self, steps: Sequence[int]) -> StepMeans:
-        """The same with fewer steps."""
-        at = list(steps)
-        return StepMeans(
-            self.throttle_pct[at], self.speed_rpm[at], self.power_w[at], self.current_a[at],
-            self.voltage_v[at],
-        )  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class SteppedRun:
-    """A run and its steps."""
-
-    run: Run
-    steps: StepMeans
-
 
 def comparable(
-    stepped: Sequence[SteppedRun], baseline: str, variant: str
-) -> tuple[list[SteppedRun], list[Remark]]:
+    stepped: Sequence[StepMeans], baseline: str, variant: str
+) -> tuple[list[StepMeans], list[Remark]]:
     """The runs of both setups with the steps that can be compared, in order, and remarks.
 
     No runs where there can be no curve; the last remark then says why.
@@ -88,20 +66,35 @@ def comparable(
     return sorted(kept, key=lambda one: (math.isnan(one.run.began_s), one.run.began_s)), remarks
 
 
-def shared_range_rpm(stepped: Sequence[SteppedRun]) -> tuple[float, float]:
+def shared_range_rpm(stepped: Sequence[StepMeans]) -> tuple[float, float]:
     """The range of speeds that lies within the steps of all runs."""
-    low = max(float(one.steps.speed_rpm.min()) for one in stepped)
-    return low, min(float(one.steps.speed_rpm.max()) for one in stepped)
+    low = max(float(one.speed_rpm.min()) for one in stepped)
+    return low, min(float(one.speed_rpm.max()) for one in stepped)
+
+
+def _good(one: StepMeans) -> NDArray[np.bool_]:
+    """Whether speed, power, current and voltage are known and positive, by step."""
+    columns = np.array([one.speed_rpm, one.power_w, one.current_a, one.voltage_v])
+    good: NDArray[np.bool_] = np.all(np.isfinite(columns) & (columns > 0.0), axis=0)
+    return good
+
+
+def _only(one: StepMeans, at: NDArray[np.bool_]) -> StepMeans:
+    """The same with fewer steps."""
+    return StepMeans(
+        one.run, one.throttle_pct[at], one.speed_rpm[at], one.power_w[at], one.current_a[at],
+        one.voltage_v[at],
+    )  # fmt: skip
 
 
 Setups = tuple[str, str]
-Sides = Sequence[Sequence[SteppedRun]]
+Sides = Sequence[Sequence[StepMeans]]
 
 
-def _measured(stepped: Sequence[SteppedRun], _: Setups, remarks: list[Remark]) -> list[SteppedRun]:
+def _measured(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> list[StepMeans]:
     """Without runs in which too few steps settled, or that have too few."""
-    kept = [one for one in stepped if one.steps.settled.sum() >= FEWEST_STEPS]
-    out = [one.run.name for one in stepped if one.steps.settled.sum() < FEWEST_STEPS]
+    kept = [one for one in stepped if _good(one).sum() >= FEWEST_STEPS]
+    out = [one.run.name for one in stepped if _good(one).sum() < FEWEST_STEPS]
     if out:
         text = (
             f"{', '.join(out)}: fewer than {FEWEST_STEPS} steps with a steady speed, power, "
@@ -112,8 +105,8 @@ def _measured(stepped: Sequence[SteppedRun], _: Setups, remarks: list[Remark]) -
 
 
 def _with_the_same_steps(
-    stepped: Sequence[SteppedRun], setups: Setups, remarks: list[Remark]
-) -> list[SteppedRun]:
+    stepped: Sequence[StepMeans], setups: Setups, remarks: list[Remark]
+) -> list[StepMeans]:
     """Of each setup the runs with its usual steps."""
     kept = []
     for setup in setups:
@@ -131,22 +124,21 @@ def _with_the_same_steps(
     return kept
 
 
-def _settled(stepped: Sequence[SteppedRun], _: Setups, remarks: list[Remark]) -> list[SteppedRun]:
+def _settled(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> list[StepMeans]:
     """Without the steps that did not settle in every run."""
-    counts = {len(one.steps.throttle_pct) for one in stepped}
+    counts = {len(one.throttle_pct) for one in stepped}
     if len(counts) != 1:
         return list(stepped)  # `_different` says so
-    good = np.all([one.steps.settled for one in stepped], axis=0)
+    good = np.all([_good(one) for one in stepped], axis=0)
     if not good.all():
         where = [
-            f"{one.run.name} ({_words(tuple(one.steps.throttle_pct[~one.steps.settled]))})"
+            f"{one.run.name} ({_words(tuple(one.throttle_pct[~_good(one)]))})"
             for one in stepped
-            if not one.steps.settled.all()
+            if not _good(one).all()
         ]
         text = f"these steps did not settle and are left out of all runs: {', '.join(where)}"
         remarks.append(Remark(Reason.UNSETTLED, text))
-    steps = np.flatnonzero(good).tolist()
-    return [replace(one, steps=one.steps.only(steps)) for one in stepped]
+    return [_only(one, good) for one in stepped]
 
 
 def _missing(sides: Sides, setups: Setups) -> Remark | None:
@@ -223,17 +215,17 @@ def _not_shared(sides: Sides, setups: Setups) -> Remark | None:
     )
 
 
-def _mean_steps(side: Sequence[SteppedRun]) -> tuple[Floats, Floats]:
+def _mean_steps(side: Sequence[StepMeans]) -> tuple[Floats, Floats]:
     """Mean speed and power of each throttle, in ascending order of throttle."""
     throttle = np.array(_throttle(side[0]))
-    speed = np.mean([one.steps.speed_rpm for one in side], axis=0)
-    power = np.mean([one.steps.power_w for one in side], axis=0)
+    speed = np.mean([one.speed_rpm for one in side], axis=0)
+    power = np.mean([one.power_w for one in side], axis=0)
     levels = [throttle == level for level in np.unique(throttle)]
     return tuple(np.array([means[at].mean() for at in levels]) for means in (speed, power))  # type: ignore[return-value]
 
 
-def _throttle(one: SteppedRun) -> tuple[float, ...]:
-    return tuple(one.steps.throttle_pct.tolist())
+def _throttle(one: StepMeans) -> tuple[float, ...]:
+    return tuple(one.throttle_pct.tolist())
 
 
 def _words(throttle: Sequence[float]) -> str:
