@@ -20,6 +20,7 @@ from rig.analysis.curves import (
     Reason,
     StepMeans,
     compare_curves,
+    trends_at,
 )
 from rig.analysis.curves.band import simultaneous_critical
 from rig.analysis.curves.fit import fit
@@ -352,6 +353,27 @@ def test_a_warmer_start_widens_and_is_said() -> None:
     assert 1.96 * sources["start temperature"] == pytest.approx(0.00393 * 0.2 * 10.0, rel=1e-3)
 
 
+# Levels
+
+
+def test_levels_have_a_trend_at_each_speed() -> None:
+    levels = {"advance 0": 0.0, "advance 10": 10.0, "advance 20": 20.0}
+    runs = [
+        one
+        for setup, level in levels.items()
+        for one in runs_of(setup, lambda n, level=level: cube(n) * np.exp(-1e-6 * n * level))
+    ]
+    found = trends_at(runs, (5000.0, 10_000.0))
+    for rpm, one in zip(found.speed_rpm, found.power, strict=True):
+        assert one.per_unit_pct == pytest.approx(-1e-4 * rpm, rel=0.05)
+        assert one.ci95_pct is not None and one.ci95_pct[0] < one.per_unit_pct < one.ci95_pct[1]
+    assert len(trends_at(runs).power) == 3
+    with pytest.raises(SettingsError, match="all runs share"):
+        trends_at(runs, (50_000.0,))
+    assert trends_at(runs_of("a", cube)).power == ()
+    assert trends_at([replace(one, power_w=0.0 * one.power_w) for one in runs]).reasons
+
+
 # Wrong use
 
 
@@ -403,6 +425,25 @@ def test_a_step_that_never_settles_is_left_out_of_all_runs() -> None:
     assert "b2 (90 %)" in result.reasons[0].text
     assert result.curves is not None
     assert result.curves.range_rpm == (SPEEDS[0], SPEEDS[2])
+
+
+def test_where_too_few_steps_would_be_left_the_runs_are_left_out() -> None:
+    a, b = runs_of("a", cube), runs_of("b", cube, seed=2)
+    for place, step in ((0, 0), (1, 3)):
+        speed = b[place].speed_rpm.copy()
+        speed[step] = math.nan
+        b[place] = replace(b[place], speed_rpm=speed)
+    result = result_of(a, b)
+    assert [said.kind for said in result.reasons] == [Reason.UNSETTLED]
+    assert result.curves is not None
+    assert {"b0", "b1"}.isdisjoint(result.used) and {"b2", "b3"} <= set(result.used)
+
+
+def test_the_air_of_one_setup_alone_withholds_the_efficiency() -> None:
+    a, b = runs_of("a", cube), runs_of("b", cube, seed=2)
+    found = compared(a, b, CurveQuestion({"a": 1.2}))
+    assert found.efficiency_pct is None and "one of the two" in found.withheld
+    assert found.over_range.power.sources["air"] > 0.0
 
 
 def test_one_run_of_a_setup_has_a_curve_and_no_interval() -> None:

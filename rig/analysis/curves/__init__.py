@@ -12,16 +12,19 @@ from rig.analysis.curves.answers import (
 )
 from rig.analysis.curves.comparison import compare_curves
 from rig.analysis.curves.steps import StepMeans
+from rig.analysis.curves.trends import CurveTrends, trends_at
 
 __all__ = [
     "Band",
     "Caution",
     "CurveComparison",
     "CurveQuestion",
+    "CurveTrends",
     "Curves",
     "Overall",
     "Reason",
     "Remark",
     "StepMeans",
     "compare_curves",
+    "trends_at",
 ]

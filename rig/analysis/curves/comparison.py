@@ -60,7 +60,7 @@ def compare_curves(
     Raises SettingsError for a use that the runs do not cover.
     """
     question = question or CurveQuestion()
-    kept, reasons = comparable(stepped, baseline, variant)
+    kept, reasons = comparable(stepped, (baseline, variant))
     if not kept:
         return CurveComparison(baseline, variant, None, tuple(reasons))
     pair = Pair(tuple(kept), baseline, variant, question)

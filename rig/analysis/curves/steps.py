@@ -43,14 +43,18 @@ class StepMeans:
     voltage_v: Floats
 
 
+Setups = Sequence[str]
+Sides = Sequence[Sequence[StepMeans]]
+"""The runs of each setup."""
+
+
 def comparable(
-    stepped: Sequence[StepMeans], baseline: str, variant: str
+    stepped: Sequence[StepMeans], setups: Setups
 ) -> tuple[list[StepMeans], list[Remark]]:
-    """The runs of both setups with the steps that can be compared, in order, and remarks.
+    """The runs of these setups with the steps that can be compared, in order, and remarks.
 
     No runs where there can be no curve; the last remark then says why.
     """
-    setups = (baseline, variant)
     remarks: list[Remark] = []
     kept = [one for one in stepped if one.run.setup in setups]
     for reduced in (_measured, _with_the_same_steps, _settled):
@@ -85,10 +89,6 @@ def _only(one: StepMeans, at: NDArray[np.bool_]) -> StepMeans:
         one.run, one.throttle_pct[at], one.speed_rpm[at], one.power_w[at], one.current_a[at],
         one.voltage_v[at],
     )  # fmt: skip
-
-
-Setups = tuple[str, str]
-Sides = Sequence[Sequence[StepMeans]]
 
 
 def _measured(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> list[StepMeans]:
@@ -130,6 +130,8 @@ def _settled(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> 
     if len(counts) != 1:
         return list(stepped)  # `_different` says so
     good = np.all([_good(one) for one in stepped], axis=0)
+    if good.sum() < FEWEST_STEPS:
+        return _with_all_steps(stepped, remarks)
     if not good.all():
         where = [
             f"{one.run.name} ({_words(tuple(one.throttle_pct[~_good(one)]))})"
@@ -139,6 +141,14 @@ def _settled(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> 
         text = f"these steps did not settle and are left out of all runs: {', '.join(where)}"
         remarks.append(Remark(Reason.UNSETTLED, text))
     return [_only(one, good) for one in stepped]
+
+
+def _with_all_steps(stepped: Sequence[StepMeans], remarks: list[Remark]) -> list[StepMeans]:
+    """Without the runs of which a step did not settle: without the steps too few would be left."""
+    out = [one.run.name for one in stepped if not _good(one).all()]
+    text = f"{', '.join(out)}: not all steps settled; not in the curves"
+    remarks.append(Remark(Reason.UNSETTLED, text))
+    return [one for one in stepped if _good(one).all()]
 
 
 def _missing(sides: Sides, setups: Setups) -> Remark | None:
@@ -164,14 +174,15 @@ def _few_steps(sides: Sides, setups: Setups) -> Remark | None:
 
 
 def _different(sides: Sides, setups: Setups) -> Remark | None:
-    one, other = (_throttle(side[0]) for side in sides)
-    ranks = [np.unique(steps, return_inverse=True)[1].tolist() for steps in (one, other)]
-    if ranks[0] == ranks[1]:
+    steps = [_throttle(side[0]) for side in sides]
+    ranks = [np.unique(one, return_inverse=True)[1].tolist() for one in steps]
+    if all(order == ranks[0] for order in ranks):
         return None
+    lists = ", ".join(f"{setup} {_words(one)}" for setup, one in zip(setups, steps, strict=True))
     return Remark(
         Reason.DIFFERENT_STEPS,
-        f"{setups[0]} has the steps {_words(one)} and {setups[1]} {_words(other)}: a curve needs "
-        "as many steps in the same order, so that both warm up alike",
+        f"the setups have different steps ({lists}): curves need as many steps in the same order, "
+        "so that all warm up alike",
     )
 
 
@@ -225,7 +236,8 @@ def _mean_steps(side: Sequence[StepMeans]) -> tuple[Floats, Floats]:
 
 
 def _throttle(one: StepMeans) -> tuple[float, ...]:
-    return tuple(one.throttle_pct.tolist())
+    """The steps to a tenth of a percent, as they are sent."""
+    return tuple(np.round(one.throttle_pct, 1).tolist())
 
 
 def _words(throttle: Sequence[float]) -> str:
