@@ -153,10 +153,7 @@ def throttles(row: Row) -> tuple[tuple[float, ...], tuple[float, ...]]:
     if not row.matched:
         return row.steps, row.steps
     speeds = [nominal(drive, row.steps)["speed_rpm"] for drive in drives(row)]
-    matched = np.interp(speeds[0], speeds[1], row.steps, left=math.nan)
-    low = speeds[1][0] - speeds[0][0]
-    slope = (row.steps[1] - row.steps[0]) / (speeds[1][1] - speeds[1][0])
-    matched[0] = row.steps[0] - low * slope
+    matched = np.polyval(np.polyfit(speeds[1], row.steps, 2), speeds[0])
     return row.steps, tuple(np.round(2.0 * matched) / 2.0)
 
 

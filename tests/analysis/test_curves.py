@@ -192,6 +192,7 @@ def test_a_straight_drift_of_all_powers_is_taken_out() -> None:
         [shifted([one], watts=math.exp(1e-4 * one.run.began_s))[0] for one in side]
         for side in (a, b)
     ]
+    assert compare_curves([*a, *b], "a", "b").order.separates
     plain, found = compared(a, b), compared(*drifted)
     assert found.power_pct.estimate == pytest.approx(plain.power_pct.estimate)
     assert found.power_pct.band_high == pytest.approx(plain.power_pct.band_high)

@@ -11,6 +11,7 @@ import numpy as np
 
 from rig.analysis.contrasts import CONFIDENCE, Floats, percent
 from rig.analysis.effects import Estimate, Interval
+from rig.analysis.order import UNKNOWN, Order
 
 
 class Reason(StrEnum):
@@ -95,7 +96,7 @@ class Overall:
 
     @property
     def power_pct(self) -> float:
-        """The change of mean power, and so of energy, in percent."""
+        """In percent; of energy where it is for a use."""
         return percent(self.power.value)
 
     @property
@@ -183,3 +184,5 @@ class CurveComparison:
     cautions: tuple[Remark, ...] = ()
     used: tuple[str, ...] = ()
     offered_throttle_pct: tuple[float, ...] = ()
+    order: Order = field(default_factory=lambda: Order(UNKNOWN))
+    """How the runs behind the curves follow each other: whether a drift may be behind a change."""

@@ -65,8 +65,16 @@ def compare_curves(
         return CurveComparison(baseline, variant, None, tuple(reasons))
     pair = Pair(tuple(kept), baseline, variant, question)
     said, offered = cautions(pair)
-    names = tuple(run.name for run in pair.runs)
-    return CurveComparison(baseline, variant, _curves(pair), tuple(reasons), said, names, offered)
+    return CurveComparison(
+        baseline,
+        variant,
+        _curves(pair),
+        tuple(reasons),
+        said,
+        tuple(run.name for run in pair.runs),
+        offered,
+        RunTable(pair.runs, (), np.empty((len(pair.runs), 0))).order(baseline, variant),
+    )
 
 
 def _curves(pair: Pair) -> Curves:
