@@ -42,44 +42,63 @@ def why_withheld(pair: Pair, change: Floats) -> str:
 
 
 def cautions(pair: Pair) -> tuple[tuple[Remark, ...], tuple[float, ...]]:
-    """The cautions, and throttle steps that would answer the one about warmth."""
-    found = []
-    speed, faster = (pair.mean_speeds(setup) for setup in (pair.baseline, pair.variant))
-    ratio = float(np.abs(np.log(faster / speed)).max())
-    offered: tuple[float, ...] = ()
-    throttle = next(one.throttle_pct for one in pair.stepped if one.run.setup == pair.variant)
-    if 100.0 * ratio > OWN_WARMTH_PCT:
-        offered = _offered(speed, faster, throttle)
-        steps = ", ".join(f"{step:g}" for step in offered)
-        text = (
-            f"the steps differ in speed by up to {percent(ratio):.1f} %, so each setup is as warm "
-            f"as its own run made it: run {pair.variant} with the steps {steps} %, which reach the "
-            f"speeds of {pair.baseline}"
-        )
-        found.append(Remark(Caution.OWN_WARMTH, text))
-    start = difference(pair.runs, pair.baseline, pair.variant, started_degc)
-    if start is not None and abs(start.change) > START_K:
-        cost = 100.0 * LOSS_SHARE * COPPER_PER_K * abs(start.change)
-        text = (
-            f"motor started at {start.before:.1f} °C and {start.after:.1f} °C: up to {cost:.1f} % "
-            "of power at equal speed, which the interval contains"
-        )
-        found.append(Remark(Caution.START_TEMPERATURE, text))
-    amps = pair.current.mean(pair.baseline, pair.grid)
-    if small := pair.grid[amps < SMALL_CURRENT * amps[-1]].tolist():
-        text = (
-            f"up to {small[-1]:.0f} rpm the current is below a tenth of the largest: set the "
-            "shunt's zero before each run, since a shift of it counts most there"
-        )
-        found.append(Remark(Caution.SMALL_CURRENT, text))
-    return tuple(found), offered
+    """The cautions, and throttle steps (percent) that would answer the one about warmth."""
+    offered = _offered(pair)
+    found = (_own_warmth(pair, offered), _start(pair), _small_current(pair))
+    return tuple(said for said in found if said is not None), offered
 
 
-def _offered(wanted: Floats, speed: Floats, throttle_pct: Floats) -> tuple[float, ...]:
-    """The throttle at which a setup reaches the `wanted` speeds, to half a percent.
+def _offered(pair: Pair) -> tuple[float, ...]:
+    """The throttle at which the variant reaches the baseline's speeds, to half a percent.
 
-    From a quadratic of throttle over speed through its own steps.
+    From a quadratic of throttle over speed through its own steps. Empty where the speeds differ
+    by less than OWN_WARMTH_PCT.
     """
-    reached = np.polyval(np.polyfit(speed, throttle_pct, 2), wanted)
-    steps = np.clip(np.round(2.0 * reached) / 2.0, 0.0, 100.0)
-    return tuple(steps.tolist())
+    if 100.0 * _apart(pair) <= OWN_WARMTH_PCT:
+        return ()
+    throttle = next(one.throttle_pct for one in pair.stepped if one.run.setup == pair.variant)
+    curve = np.polyfit(pair.mean_speeds(pair.variant), throttle, 2)
+    reached = np.polyval(curve, pair.mean_speeds(pair.baseline))
+    return tuple(np.clip(np.round(2.0 * reached) / 2.0, 0.0, 100.0).tolist())
+
+
+def _apart(pair: Pair) -> float:
+    """The largest ratio of speeds at one step, as a logarithm."""
+    ratio = np.log(pair.mean_speeds(pair.variant) / pair.mean_speeds(pair.baseline))
+    return float(np.abs(ratio).max())
+
+
+def _own_warmth(pair: Pair, offered: tuple[float, ...]) -> Remark | None:
+    if not offered:
+        return None
+    steps = ", ".join(f"{step:g}" for step in offered)
+    return Remark(
+        Caution.OWN_WARMTH,
+        f"the steps differ in speed by up to {percent(_apart(pair)):.1f} %, so each setup is as "
+        f"warm as its own run made it: run {pair.variant} with the steps {steps} %, which reach "
+        f"the speeds of {pair.baseline}",
+    )
+
+
+def _start(pair: Pair) -> Remark | None:
+    found = difference(pair.runs, pair.baseline, pair.variant, started_degc)
+    if found is None or abs(found.change) <= START_K:
+        return None
+    cost = 100.0 * LOSS_SHARE * COPPER_PER_K * abs(found.change)
+    return Remark(
+        Caution.START_TEMPERATURE,
+        f"motor started at {found.before:.1f} °C and {found.after:.1f} °C: up to {cost:.1f} % of "
+        "power at equal speed, which the interval contains",
+    )
+
+
+def _small_current(pair: Pair) -> Remark | None:
+    amps = pair.current.mean(pair.baseline, pair.grid)
+    small = pair.grid[amps < SMALL_CURRENT * amps[-1]]
+    if not len(small):
+        return None
+    return Remark(
+        Caution.SMALL_CURRENT,
+        f"up to {small[-1]:.0f} rpm the current is below a tenth of the largest: set the shunt's "
+        "zero before each run, since a shift of it counts most there",
+    )
