@@ -298,7 +298,7 @@ def _reference(
         value = run.figures.get("reference_count", math.nan)
         return math.log(value) if value > 0.0 else math.nan
 
-    found = _difference(runs, baseline, variant, count)
+    found = difference(runs, baseline, variant, count)
     if found is None:
         return None
     logs = [value for run in pair if math.isfinite(value := count(run))]
