@@ -213,7 +213,8 @@ class ScriptedRun:
         if select.select([self._front.stdout], [], [], 0.0)[0]:
             self._said += self._front.stdout.read(4096) or b"ended: the front has died"
         if b"ended" in self._said:
-            raise RunEndedError(self._said.decode())
+            why = self._said + (self._front.stdout.read() or b"")
+            raise RunEndedError(why.decode())
         return b"running\n" in self._said
 
     def __enter__(self) -> ScriptedRun:
