@@ -1,10 +1,11 @@
-"""One row of figures per run."""
+"""A row of figures for each step of a run."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -12,9 +13,9 @@ from pandas.api.types import is_integer_dtype
 
 from rig.analysis.inference import standard_error
 from rig.analysis.integral import integral
-from rig.analysis.steady import Window, mean_over, steady_window
+from rig.analysis.steady import Hold, Window, mean_over, settled, steady_window, steps_of, window_in
 from rig.analysis.supply import supply_resistance_ohm
-from rig.analysis.temperatures import Warmed, warmed
+from rig.analysis.temperatures import Warmed, warmed, warmed_by
 from rig.stand.turns import EdgeScale, mean_speed_rpm, whole_turns
 
 _NOT_AVERAGED = frozenset({"time_s"})
@@ -23,12 +24,14 @@ _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """The figures of one run; `means` is empty where the run has no steady part.
+    """The figures of one step of a run; `means` is empty where the step has no steady part.
 
     `means`: by column, over the steady window; further the keys that `run_figures` lists.
     `errors`: standard errors of what is in `means`, autocorrelation allowed for.
     `counts`: `invalid` and `lines` in the drive.
     `still_rising`: the temperatures that still rose when the recording ended.
+    `throttle_pct` and `hold_from_s` are those of its throttle hold, nan where not known;
+    `why` says why there is no window.
     """
 
     window: Window | None = None
@@ -36,6 +39,9 @@ class Figures:
     errors: Mapping[str, float] = field(default_factory=dict)
     counts: Mapping[str, int] = field(default_factory=dict)
     still_rising: tuple[str, ...] = ()
+    throttle_pct: float = math.nan
+    hold_from_s: float = math.nan
+    why: str = ""
 
 
 def figures_of(
@@ -57,36 +63,97 @@ def figures_of(
     without valid readings that they bridge (`rig.analysis.integral`); `efficiency` and
     `shaft_w` where torque was measured; and `supply_ohm` (`rig.analysis.supply`).
     """
+    run = _Run(frame, tachometer)
     window = window or steady_window(frame)
-    valid = frame["valid"].to_numpy(dtype=bool)
-    driven = (frame["phase"] == "running").to_numpy()
-    counts = {"lines": int(driven.sum()), "invalid": int((driven & ~valid).sum())}
-    if window is None:
-        return Figures(counts=counts)
-    steady = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy() & valid]
-    means: dict[str, float] = {}
-    errors: dict[str, float] = {}
-    rising: list[str] = []
-    for column in physical_columns(frame):
-        means[column], errors[column] = mean_over(window, steady["time_s"], steady[column])
-        if column.endswith("_degc") and (warmth := warmed(frame, column)) is not None:
-            means[f"{column}_rate"] = _slope_per_min(steady, column)
-            _add_warmth(means, errors, column, warmth)
-            rising += [column] if warmth.still_rising else []
-    if tachometer is not None and "speed_rpm" in means:
-        rows = frame[frame["time_s"].between(window.start_s, window.end_s).to_numpy()]
-        speed = _speed_over(rows, window, tachometer)
-        if speed is not None:
-            means["speed_rpm"], errors["speed_rpm"] = speed
-    _add_derived(means, errors, steady, window)
-    if "voltage_v" in frame and driven.any():
-        resting = np.arange(len(frame)) < driven.argmax()
-        means["voltage_rest_v"] = float(frame.loc[resting & valid, "voltage_v"].mean())
-    _add_totals(means, errors, frame)
-    sag = supply_resistance_ohm(frame)
-    if sag is not None:
-        means["supply_ohm"], errors["supply_ohm"] = sag
-    return Figures(window, means, errors, counts, tuple(rising))
+    return run.figures(window) if window is not None else Figures(counts=run.counts)
+
+
+def figures_by_step(
+    frame: pd.DataFrame,
+    tachometer: EdgeScale | None = None,
+    window_s: tuple[float, float] | None = None,
+) -> tuple[Figures, ...]:
+    """The figures of each step of a run in order, at least one; the last is `figures_of`.
+
+    A step's figures are those of a run that ended with it: charge, energy and `recorded_s` count
+    from the begin of the recording to the step's end, and a temperature rises from the run's
+    start to there. It has no peak, since the run went on. `voltage_rest_v` and `supply_ohm` are
+    the run's, the same in each step. With `window_s` the window of each step is from and to, in s
+    from the start of its own hold.
+    """
+    run = _Run(frame, tachometer)
+    *before, last = steps_of(frame)
+    steps = [run.step(h, window_s, f"hold at {h.throttle_pct:g} %", until=h) for h in before]
+    return (*steps, run.step(last, window_s, "last hold" if steps else ""))
+
+
+class _Run:
+    """One run, and what its steps share: each is computed once, when first asked for."""
+
+    def __init__(self, frame: pd.DataFrame, tachometer: EdgeScale | None) -> None:
+        self.frame, self.tachometer = frame, tachometer
+        self.time_s = frame["time_s"].to_numpy(dtype=float)
+        self.valid = frame["valid"].to_numpy(dtype=bool)
+        self.driven = (frame["phase"] == "running").to_numpy()
+        self.columns = physical_columns(frame)
+        invalid = int((self.driven & ~self.valid).sum())
+        self.counts = {"lines": int(self.driven.sum()), "invalid": invalid}
+        self.supply_ohm = cache(lambda: supply_resistance_ohm(frame))
+        self.warmed = cache(lambda column: warmed(frame, column))
+
+    def step(
+        self,
+        hold: Hold,
+        window_s: tuple[float, float] | None,
+        called: str,
+        until: Hold | None = None,
+    ) -> Figures:
+        """The figures of one throttle hold, which is `called` so where there are others."""
+        if window_s:
+            window = window_in(hold, *window_s, called or "last hold")
+        elif isinstance(window := settled(hold), str):
+            window = f"{f'its {called}' if called else 'it'} has no steady part: {window}"
+        found = self.figures(window, until) if isinstance(window, Window) else Figures(why=window)
+        return replace(
+            found, counts=self.counts, throttle_pct=hold.throttle_pct, hold_from_s=hold.from_s
+        )
+
+    def figures(self, window: Window, until: Hold | None = None) -> Figures:
+        """Over `window`, of the whole run or of what was recorded `until` the end of a hold."""
+        inside = (self.time_s >= window.start_s) & (self.time_s <= window.end_s)
+        rows = self.frame[inside]
+        steady = rows[self.valid[inside]]
+        means: dict[str, float] = {}
+        errors: dict[str, float] = {}
+        rising: list[str] = []
+        for column in self.columns:
+            means[column], errors[column] = mean_over(window, steady["time_s"], steady[column])
+            if column.endswith("_degc") and (warmth := self.warmed(column)) is not None:
+                if until is not None:
+                    warmth = warmed_by(until.lines, column, warmth)
+                means[f"{column}_rate"] = _slope_per_min(steady, column)
+                _add_warmth(means, errors, column, warmth)
+                rising += [column] if warmth.still_rising else []
+        if self.tachometer is not None and "speed_rpm" in means:
+            speed = _speed_over(rows, window, self.tachometer)
+            if speed is not None:
+                means["speed_rpm"], errors["speed_rpm"] = speed
+        _add_derived(means, errors, steady, window)
+        if "voltage_v" in self.frame and self.driven.any():
+            resting = np.arange(len(self.frame)) < self.driven.argmax()
+            means["voltage_rest_v"] = float(
+                self.frame.loc[resting & self.valid, "voltage_v"].mean()
+            )
+        recorded = self.frame if until is None else self.frame[: self._end_of(until)]
+        _add_totals(means, errors, recorded)
+        sag = self.supply_ohm()
+        if sag is not None:
+            means["supply_ohm"], errors["supply_ohm"] = sag
+        return Figures(window, means, errors, self.counts, tuple(rising))
+
+    def _end_of(self, hold: Hold) -> int:
+        """How many rows the run has up to the end of a hold."""
+        return int(np.searchsorted(self.time_s, hold.to_s, side="right"))
 
 
 def _speed_over(
@@ -158,7 +225,7 @@ def _add_warmth(
     found = {
         "start": warmth.start,
         "end": warmth.end,
-        "peak": warmth.peak,
+        **({} if warmth.peak is None else {"peak": warmth.peak}),
         "rise": warmth.rise,
     }
     if warmth.expected_peak is not None:

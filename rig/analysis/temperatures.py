@@ -39,7 +39,8 @@ class Warmed:
     start: Estimate
     end: Estimate
     """At the end of the drive; nan where nothing was driven."""
-    peak: Estimate
+    peak: Estimate | None
+    """None for a step before the last, after which the run goes on."""
     still_rising: bool
     """When the recording ended."""
     expected_peak: Estimate | None
@@ -47,8 +48,9 @@ class Warmed:
 
     @property
     def rise(self) -> Estimate:
-        """From start to peak, in K."""
-        return Estimate(self.peak.value - self.start.value, math.hypot(self.peak.u, self.start.u))
+        """From start to peak in K, or to the end where there is no peak."""
+        top = self.peak or self.end
+        return Estimate(top.value - self.start.value, math.hypot(top.u, self.start.u))
 
 
 def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
@@ -79,6 +81,17 @@ def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
     rising = _still_rises(fit)
     expected = fit.curve.settling if rising and fit.curve is not None else None
     return Warmed(start, end, trace.peak(), rising, expected)
+
+
+def warmed_by(hold: pd.DataFrame, column: str, run: Warmed) -> Warmed:
+    """What `column` did from the start of a `run` to the end of one throttle hold of it.
+
+    `hold` has the lines of the hold; the end is read from them alone, nan without a reading.
+    """
+    use = hold["valid"].to_numpy(dtype=bool) & hold[column].notna().to_numpy()
+    time, degc = (hold[name].to_numpy(dtype=float)[use] for name in ("time_s", column))
+    end = _Trace(time, degc).at(float(time[-1])) if len(time) else Estimate(math.nan, math.nan)
+    return Warmed(run.start, end, None, False, None)
 
 
 class _Trace:
