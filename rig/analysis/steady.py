@@ -73,21 +73,14 @@ class Window:
 class Hold:
     """One throttle hold: `lines` are the rows of the frame at `throttle_pct`.
 
-    nan where no throttle is known: the whole drive is one hold then.
+    nan where no throttle is known: the whole drive is one hold then. `from_s` and `to_s` are the
+    times of its first and last line on the capture's time scale, nan without lines.
     """
 
     throttle_pct: float
     lines: pd.DataFrame
-
-    @property
-    def from_s(self) -> float:
-        """Where it begins on the capture's time scale; nan without lines, as `to_s`."""
-        return float(self.lines["time_s"].iloc[0]) if len(self.lines) else float("nan")
-
-    @property
-    def to_s(self) -> float:
-        """The time of its last line."""
-        return float(self.lines["time_s"].iloc[-1]) if len(self.lines) else float("nan")
+    from_s: float = float("nan")
+    to_s: float = float("nan")
 
 
 def steady_window(frame: pd.DataFrame) -> Window | None:
@@ -201,16 +194,19 @@ def _last_hold(frame: pd.DataFrame) -> Hold:
 def _holds(frame: pd.DataFrame) -> Iterator[Hold]:
     """At least one, which has no lines where the motor was not driven."""
     driven = frame[(frame["phase"] == "running").to_numpy()]
-    if "throttle_pct" not in driven or not len(driven):
+    if not len(driven):
         yield Hold(float("nan"), driven)
         return
-    throttle = driven["throttle_pct"].astype(float).ffill().bfill().to_numpy()
+    throttle = np.full(len(driven), np.nan)
+    if "throttle_pct" in driven:
+        throttle = driven["throttle_pct"].astype(float).ffill().bfill().to_numpy()
+    time_s = driven["time_s"].to_numpy(dtype=float)
     changed = np.flatnonzero(np.diff(throttle)) + 1
     if np.isnan(throttle).all():
         changed = changed[:0]
-    edges = [0, *changed.tolist(), len(driven)]
-    for first, end in pairwise(edges):
-        yield Hold(float(throttle[first]), driven.iloc[first:end])
+    for first, end in pairwise([0, *changed.tolist(), len(driven)]):
+        lines = driven.iloc[first:end]
+        yield Hold(float(throttle[first]), lines, float(time_s[first]), float(time_s[end - 1]))
 
 
 def settled(hold: Hold) -> Window | str:
