@@ -210,7 +210,7 @@ class Desk:
 
         shown = review.show(capture)
         return [
-            (quantity_name(column) + rising_mark(column, shown.still_rising), number(value, column))
+            (quantity_name(column) + rising_mark(column, shown.run.still_rising), number(value, column))
             for column, value in in_short(shown.figures).items()
         ]
 

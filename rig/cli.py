@@ -83,8 +83,19 @@ Teeth = Annotated[
 Window = Annotated[
     str | None,
     typer.Option(
-        help="Take FROM:TO, in seconds from the start of each run's last throttle hold, "
-        "as its steady part."
+        help="Take FROM:TO, in seconds from the start of the throttle hold, "
+        "as each run's steady part."
+    ),
+]
+
+AtStep = Annotated[
+    float | None,
+    typer.Option(
+        "--step",
+        help="Use each run's throttle step of so many percent. [default: its last step]",
+        min=0.0,
+        max=100.0,
+        show_default=False,
     ),
 ]
 
@@ -253,30 +264,32 @@ def run(
 @app.command()
 def runs(
     folder: Annotated[Path, typer.Argument(help="A folder of captures.", metavar="DIR")],
+    step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
     """List the runs in a folder: captures with their main figures, and journals to salvage."""
     from rig import review
     from rig.report.runs import print_runs
 
-    listed = review.runs(folder)
+    listed = review.runs(folder, step)
     if as_json:
         _print_json(review.runs_data(listed))
     elif not listed:
         print(plain(f"No run is in {folder}."))
     else:
-        print_runs(listed)
+        print_runs(listed, step)
 
 
 @app.command()
 def show(
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
     """Show one run: its figures, what happened, and a small plot."""
     from rig import review
 
-    shown = review.show(capture)
+    shown = review.show(capture, step)
     if as_json:
         _print_json(shown.as_dict())
     else:
@@ -295,6 +308,7 @@ def compare(
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
+    step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare setups: what changed, how surely, what it cost, and whether it was worth it."""
@@ -304,7 +318,7 @@ def compare(
     question = review.question(
         worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
     )
-    comparisons = review.compare(paths, baseline, question, review.window(window))
+    comparisons = review.compare(paths, baseline, question, review.window(window), step)
     if as_json:
         _print_json(as_data(comparisons))
         return
@@ -325,6 +339,7 @@ def report(
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
+    step: AtStep = None,
     out: Annotated[
         Path, typer.Option("--out", help="A file that ends in .html, .md or .json.")
     ] = Path("report.html"),
@@ -337,7 +352,7 @@ def report(
         worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
     )
     made = datetime.now(UTC)
-    written = review.report(paths, baseline, out, made, question, review.window(window))
+    written = review.report(paths, baseline, out, made, question, review.window(window), step)
     _print_path(written, as_json)
 
 

@@ -96,23 +96,25 @@ def gather_once(
         for path, others in counted.items()
     }
     runs, clock = _runs(chosen)
-    picked = dict(zip(runs, pick(list(runs.values()), step_pct), strict=True))
-    return Gathered(picked, tuple(left_out), clock)
+    return Gathered(_picked(runs, step_pct), tuple(left_out), clock)
 
 
 def gather_each(
-    paths: Sequence[Path], progress: Callable[[float], None] = lambda _share: None
+    paths: Sequence[Path],
+    progress: Callable[[float], None] = lambda _share: None,
+    step_pct: float | None = None,
 ) -> tuple[dict[Path, Run | RigError], dict[Path, Path]]:
     """The run of each capture, also where several hold the same, or why it cannot be read.
 
-    Then for each capture that does not count the one that counts in its place.
+    Then for each capture that does not count the one that counts in its place. `step_pct` is as
+    for `gather_once`.
     """
     found = dict(_rows(paths, None, progress))
     rows = {path: row for path, row in found.items() if not isinstance(row, RigError)}
     unread = {path: row for path, row in found.items() if isinstance(row, RigError)}
     counted = once([_claim(path, row) for path, row in rows.items()])
     same = {other: path for path, others in counted.items() for other in others}
-    return {**_runs(rows)[0], **unread}, same
+    return {**_picked(_runs(rows)[0], step_pct), **unread}, same
 
 
 def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:
@@ -122,6 +124,10 @@ def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -
     """
     rows = {path: _or_raise(row) for path, row in _rows(paths, window_s)}
     return list(_runs(rows)[0].values())
+
+
+def _picked(runs: Mapping[Path, Run], step_pct: float | None) -> dict[Path, Run]:
+    return dict(zip(runs, pick(list(runs.values()), step_pct), strict=True))
 
 
 def _or_raise(row: Row | RigError) -> Row:

@@ -16,14 +16,13 @@ from typing import Any
 from rig.analysis.air import air_density_from_text
 from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
-from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
-from rig.analysis.steady import last_hold_from_s, steady_windows
+from rig.analysis.steps import over_steps, pick, step_words
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import Capture, Meta, load, read_meta
-from rig.captures.convert import convert, edge_scale_of
+from rig.captures.convert import convert
 from rig.captures.dataset import find_captures
 from rig.captures.description import checked_setup, parse_pairs
 from rig.captures.files import check_file, write_new
@@ -33,7 +32,7 @@ from rig.errors import InputFileError, SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
-from rig.report.data import report_data
+from rig.report.data import report_data, step_data
 from rig.report.markdown import as_markdown
 from rig.report.runs import Listed, description_lines, local_time
 from rig.stand.settings import load_stand
@@ -45,67 +44,73 @@ class Shown:
     """One run, ready to be printed."""
 
     capture: Capture
-    figures: dict[str, float]
-    uncertainty: dict[str, float]
-    """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
-    holds: list[dict[str, float]]
-    """Each throttle hold's `throttle_pct`, steady window and means."""
-    hold_from_s: float | None
-    """Where the last hold begins on the capture's time scale: the zero of all that is shown."""
-    still_rising: tuple[str, ...] = ()
-    """The temperatures that still rose when the recording ended."""
+    run: Run
+    """At the step that is shown; `run.steps` has all."""
+
+    @property
+    def figures(self) -> dict[str, float]:
+        """Means and the window that they are of, as `run_figures` gives them; maybe empty."""
+        if not self.run.figures:
+            return {}
+        from_s, to_s = self.run.window_s
+        window = {"hold_from_s": self.run.hold_from_s, "steady_from_s": from_s, "steady_to_s": to_s}
+        return {**window, **self.run.figures}
+
+    @property
+    def uncertainty(self) -> dict[str, float]:
+        """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's."""
+        known = self.run.measured
+        return {
+            quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
+            for quantity, error in self.run.errors.items()
+        }
+
+    @property
+    def hold_from_s(self) -> float | None:
+        """Where the step's hold begins on the capture's time scale: the zero of all times."""
+        return None if math.isnan(self.run.hold_from_s) else self.run.hold_from_s
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
         return {
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
-            "holds": [json_ready(hold) for hold in self.holds],
-            "still_rising": list(self.still_rising),
+            "step": self.run.step,
+            "steps": [step_data(step) for step in self.run.steps],
+            "still_rising": list(self.run.still_rising),
             "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
 
     def print(self) -> None:
         """Figures, what happened, and a plot."""
-        meta = self.capture.meta
+        meta, run = self.capture.meta, self.run
         print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
         for line in description_lines(meta):
             print(line)
-        terminal.print_figures(self.figures, self.uncertainty, self.still_rising)
-        if len(self.holds) > 1:
-            terminal.print_holds(self.holds)
+        if len(run.steps) > 1:
+            terminal.print_steps(run)
+            print(plain(f"figures {step_words([run])}:"))
+        terminal.print_figures(self.figures, self.uncertainty, run.still_rising)
         rows = [
             ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
             for time_s, text in meta.events_from(self.hold_from_s or 0.0)
         ]
+        since = "the last hold" if run.step == len(run.steps) else "the step's hold"
         if rows:
-            since = "the last hold" if self.hold_from_s is not None else "the recording"
-            title = f"times from the start of {since}"
+            title = since if self.hold_from_s is not None else "the recording"
+            title = f"times from the start of {title}"
             terminal.print_table(["at ", "alarm or mark"], rows, title=title)
-        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s)
+        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s, since=since)
+        terminal.print_curves(over_steps(run))
 
 
-def show(path: Path) -> Shown:
-    """One capture and its figures. Raises InputFileError."""
+def show(path: Path, step_pct: float | None = None) -> Shown:
+    """One capture and its figures at one step. Raises InputFileError, and SettingsError where
+    the run has no such step."""
     capture = load(path)
-    tachometer = edge_scale_of(capture.meta)
-    figures = run_figures(capture.frame, tachometer)
-    (run,) = gather([path])
-    known = run.measured
-    uncertainty = {
-        quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
-        for quantity, error in run.errors.items()
-    }
-    hold_from_s = last_hold_from_s(capture.frame)
-    zero_s = hold_from_s or 0.0
-    holds = [
-        {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
-        | dict(figures_of(capture.frame, window, tachometer).means)
-        for throttle, window in steady_windows(capture.frame)
-        if window is not None
-    ]
-    return Shown(capture, figures, uncertainty, holds, hold_from_s, run.still_rising)
+    (run,) = pick(gather([path]), step_pct)
+    return Shown(capture, run)
 
 
 def question(
@@ -188,16 +193,19 @@ def compare(
     baseline: str,
     question: Question | None = None,
     window_s: tuple[float, float] | None = None,
+    step_pct: float | None = None,
 ) -> Comparisons:
-    """The setups in `paths` against `baseline`. Raises RigError."""
-    gathered = _gathered(paths, window_s)
+    """The setups in `paths` compared with `baseline`, at one step. Raises RigError."""
+    gathered = _gathered(paths, window_s, step_pct)
     return compare_runs(list(gathered.runs.values()), baseline, question, gathered.warnings)
 
 
-def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
+def _gathered(
+    paths: Sequence[Path], window_s: tuple[float, float] | None, step_pct: float | None
+) -> Gathered:
     found = find_captures(paths)
     with _progress(len(found.files)) as advance:
-        return gather_once(found, window_s, advance)
+        return gather_once(found, window_s, advance, step_pct)
 
 
 def _progress(captures: int) -> AbstractContextManager[Callable[[float], None]]:
@@ -214,6 +222,7 @@ def report(
     made: datetime,
     question: Question | None = None,
     window_s: tuple[float, float] | None = None,
+    step_pct: float | None = None,
 ) -> Path:
     """Write the comparison of the setups in `paths` to `out`; its ending says in which form.
 
@@ -233,7 +242,7 @@ def report(
             where=str(out),
             to_do="Choose another name with --out, or move that file away.",
         )
-    gathered = _gathered(paths, window_s)
+    gathered = _gathered(paths, window_s, step_pct)
     runs = list(gathered.runs.values())
     comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
@@ -317,21 +326,24 @@ def amend(
         yield path, correct(path, correction, now)
 
 
-def runs(folder: Path) -> list[Listed]:
+def runs(folder: Path, step_pct: float | None = None) -> list[Listed]:
     """The captures and journals in `folder`, with the figures of those that have any.
 
-    Raises InputFileError where there is no such folder.
+    The figures are those of the step of `step_pct` throttle, or of the last one. Raises
+    InputFileError where there is no such folder, SettingsError where no run has such a step.
     """
     rows = list_captures(folder)
     paths = [row.path for row in rows if row.kind == "capture"]
     with _progress(len(paths)) as advance:
-        found, same = gather_each(paths, advance)
+        found, same = gather_each(paths, advance, step_pct)
     filled: list[Listed] = []
     for row in rows:
         run = found.get(row.path)
         if isinstance(run, Run):
             same_as = str(same[row.path].relative_to(folder)) if row.path in same else ""
-            filled.append((replace(row, events=run.events, same_as=same_as), run.figures))
+            steps = [step_data(step) for step in run.steps]
+            row = replace(row, events=run.events, same_as=same_as, steps=steps)
+            filled.append((row, run.figures))
         elif run is not None:
             filled.append((replace(row, kind="unreadable", outcome=f"unreadable: {run.what}"), {}))
         else:

@@ -163,6 +163,8 @@ class Comparison:
     """What the order of the runs lets them show."""
     vehicle_speed: float | None = None
     """Where the motor drives through a gear: what a vehicle does that did 100."""
+    step: str = ""
+    """Which step of the runs it is about; empty where no run has several."""
 
     def change(self, quantity: str) -> Change | None:
         """The change of `quantity`, if it was measured in all runs."""

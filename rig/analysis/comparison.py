@@ -41,6 +41,7 @@ from rig.analysis.order import (
 from rig.analysis.powertrain import Alternative, vehicle_speed
 from rig.analysis.rises import judged_rise
 from rig.analysis.runs import Run
+from rig.analysis.steps import other_steps, step_words
 from rig.analysis.suspects import suspects
 from rig.analysis.trend import levels_of, trend
 from rig.analysis.usable import has, lacking, usable
@@ -87,7 +88,7 @@ def compare(
     others = [s for s in dict.fromkeys(run.setup for run in used) if s != baseline]
     table = _Table(used, runs, baseline, others, question)
     table.refuse_unmeasured()
-    warnings += [*lacking(used, table.quantities), *table.suspects()]
+    warnings += [*other_steps(used), *lacking(used, table.quantities), *table.suspects()]
     variants = tuple(table.comparison(other) for other in others)
     return Comparisons(
         baseline,
@@ -223,6 +224,7 @@ class _Table:
             self._estimates(speed),
             order=ORDER_WORDS[order.kind],
             vehicle_speed=self._vehicle_speed(speed),
+            step=step_words(_of(self.runs, self.baseline, other)),
         )
 
     def _order(self, other: str) -> Order:

@@ -22,6 +22,7 @@ from rig.analysis.answers import Condition
 from rig.analysis.effects import RunTable
 from rig.analysis.order import IN_TURN
 from rig.analysis.runs import Run
+from rig.analysis.steps import level_pct
 
 WINDING_SHARE = 0.1
 """The part of the supply's voltage that a winding drops in a usual run: common practice, no
@@ -214,7 +215,7 @@ def _throttle(pair: Sequence[Run], baseline: str, variant: str) -> list[Conditio
     if sides[0] == sides[1] and len(sides[0]) == 1:
         return []
     levels = [
-        [run.throttle[-1][0] for run in pair if run.setup == setup and run.throttle]
+        [level for run in pair if run.setup == setup and (level := level_pct(run)) is not None]
         for setup in (baseline, variant)
     ]
     text = " and ".join(" or ".join(map(_steps, side)) for side in sides)
@@ -291,7 +292,7 @@ def _lost(pair: Sequence[Run], baseline: str, variant: str) -> Condition | None:
 
 
 def _steps(throttle: tuple[tuple[float, float], ...]) -> str:
-    return " ".join(f"{percent:g} % for {seconds:g} s" for percent, seconds in throttle) or "-"
+    return ", ".join(f"{percent:g} % for {seconds:g} s" for percent, seconds in throttle) or "-"
 
 
 def _lost_pct(run: Run) -> float:

@@ -78,13 +78,20 @@ def pick(runs: Sequence[Run], throttle_pct: float | None) -> list[Run]:
     ]
 
 
+def level_pct(run: Run) -> float | None:
+    """The throttle at which a run is judged: of its step, or of a plan with one step."""
+    if len(run.steps) > 1 and run.step:
+        return run.steps[run.step - 1].throttle_pct
+    return run.throttle[-1][0] if run.throttle else None
+
+
 def step_words(runs: Sequence[Run]) -> str:
     """Which step of `runs` an answer is about; empty where none has several."""
     if all(len(run.steps) < 2 for run in runs):
         return ""
-    used = [run.steps[run.step - 1] for run in runs if run.steps]
+    used = [run.steps[run.step - 1] for run in runs if run.step]
     values = " or ".join(_numbers(step.throttle_pct for step in used))
-    places = {(run.step, len(run.steps)) for run in runs if run.steps}
+    places = {(run.step, len(run.steps)) for run in runs if run.step}
     if len(places) > 1:
         last = all(number == count for number, count in places)
         place = "the last step of each run" if last else "not the same step in all runs"

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
-from rig.analysis.runs import Run
+from rig.analysis.runs import Run, Step
 from rig.report.content import Report
 
 
@@ -29,6 +29,18 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
         },
         "warnings": list(comparisons.warnings),
         "noted": [_noted(run) for run in comparisons.runs],
+        "runs": [_run(run) for run in comparisons.runs],
+    }
+
+
+def _run(run: Run) -> dict[str, Any]:
+    """A run with all its steps; `step` is the one that the comparison uses."""
+    return {
+        "capture": run.name,
+        "setup": run.setup,
+        "outcome": run.outcome,
+        "step": run.step,
+        "steps": [step_data(step) for step in run.steps],
     }
 
 
@@ -45,6 +57,18 @@ def _noted(run: Run) -> dict[str, Any]:
     }
 
 
+def step_data(step: Step) -> dict[str, Any]:
+    """One step of a run; `steady_s` counts from the start of its throttle hold."""
+    return {
+        "step": step.number,
+        "throttle_pct": known(step.throttle_pct),
+        "hold_from_s": known(step.hold_from_s),
+        "steady_s": [known(edge) for edge in step.window_s],
+        "figures": {key: known(value) for key, value in step.figures.items()},
+        "why": step.why,
+    }
+
+
 def report_data(report: Report) -> dict[str, Any]:
     """A whole report fit for JSON: `as_data`, the captures, and the figures of each run."""
     return {
@@ -53,9 +77,8 @@ def report_data(report: Report) -> dict[str, Any]:
         **as_data(report.comparisons),
         "runs": [
             {
+                **_run(capture.run),
                 "capture": capture.name,
-                "setup": capture.run.setup,
-                "outcome": capture.run.outcome,
                 "seconds": known(capture.seconds),
                 "sha256": capture.sha256,
                 "began_s": known(capture.run.began_s),
@@ -77,6 +100,7 @@ def _comparison(item: Comparison) -> dict[str, Any]:
         "verdict": item.verdict.word,
         "verdict_sentence": item.verdict.sentence,
         "order": item.order,
+        "step": item.step,
         "not_the_change": [
             {
                 "name": found.name,

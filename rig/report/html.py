@@ -28,6 +28,7 @@ from rig.report.words import (
     condition_lines,
     cost_lines,
     drift_lines,
+    hold_words,
     noted_lines,
     trend_lines,
 )
@@ -114,9 +115,10 @@ def as_html(report: Report) -> str:
 
 
 def _answer(item: Comparison) -> Html:
+    step = text(f", {item.step}" if item.step else "")
     return element(
         "section",
-        element("p", named(item.baseline), text(" → "), named(item.variant)),
+        element("p", named(item.baseline), text(" → "), named(item.variant), step),
         element("p", text(item.verdict.word), kind="word"),
         element("p", text(item.verdict.sentence)),
         kind="answer",
@@ -173,18 +175,22 @@ def _over_time(report: Report, key: Html, look: dict[str, plots.Look]) -> Iterab
         )
     )[:_TEMPERATURES_SHOWN]
     traces = [
-        (look[capture.run.setup], trace(capture.path, (*TRACED, *temperatures), spans))
+        (
+            look[capture.run.setup],
+            trace(capture.path, (*TRACED, *temperatures), spans, capture.run.hold_from_s),
+        )
         for capture in used
     ]
     steady_s = plots.common([capture.run.window_s for capture in used])
     shaded = "Shaded: steady in every run." if steady_s else "No time is steady in every run."
+    since = hold_words([capture.run for capture in used])
     has = {column for _, found in traces for column in found.low}
     columns = [column for column in TRACED if column in has]
     if columns:
         yield _figure(
             key,
-            plots.traces_plot(traces, columns, steady_s, driven_only=True),
-            "All runs over each other, from the start of the last throttle hold; the band is from "
+            plots.traces_plot(traces, columns, steady_s, since, driven_only=True),
+            f"All runs over each other, from the start of {since}; the band is from "
             f"the lowest to the highest reading. {shaded}",
         )
     columns = [column for column in temperatures if column in has]
@@ -192,7 +198,7 @@ def _over_time(report: Report, key: Html, look: dict[str, plots.Look]) -> Iterab
         yield element("h2", text("Temperatures"))
         yield _figure(
             key,
-            plots.traces_plot(traces, columns, steady_s, driven_only=False),
+            plots.traces_plot(traces, columns, steady_s, since, driven_only=False),
             f"The whole of each run: a motor is hottest after it has stopped. {shaded}",
         )
 

@@ -154,10 +154,11 @@ def traces_plot(
     traces: Sequence[tuple[Look, Trace]],
     columns: Sequence[str],
     steady_s: tuple[float, float] | None,
+    since: str,
     *,
     driven_only: bool,
 ) -> str:
-    """Every run over time from its last throttle hold, the common steady part shaded.
+    """Every run over time from the throttle hold named `since`, the common steady part shaded.
 
     With `driven_only` no more than the drive and what comes right before and after it.
     """
@@ -171,7 +172,7 @@ def traces_plot(
                     _draw(axes, look, trace, column)
             if driven_only:
                 _around_the_drive(axes, [trace for _, trace in traces])
-        figure.axes[-1].set_xlabel("s from the start of the last throttle hold")
+        figure.axes[-1].set_xlabel(f"s from the start of {since}")
     return drawn()
 
 

@@ -31,10 +31,13 @@ _NOTED_NEEDS = 30
 """Columns without which the last cell is not worth wrapping beside the others."""
 
 
-def print_runs(listed: Sequence[Listed]) -> None:
+def print_runs(listed: Sequence[Listed], step_pct: float | None = None) -> None:
     """On standard output: fitted to a terminal; whole lines where there is none."""
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     print("\n".join(run_lines(list(map(cells, listed)), width)))
+    if any(len(row.steps) > 1 for row, _ in listed):
+        which = "the last step" if step_pct is None else f"the step of {step_pct:g} %"
+        print(f"\nCurrent, speed and power are those of {which}; --step PERCENT picks another.")
 
 
 def cells(listed: Listed) -> tuple[str, ...]:
@@ -51,12 +54,20 @@ def cells(listed: Listed) -> tuple[str, ...]:
         str(row.run) if row.run else "-",
         local_time(row.utc),
         "-" if row.seconds is None else f"{row.seconds:.1f} s",
-        ", ".join(f"{percent:g} % {hold_s:g} s" for percent, hold_s in row.throttle) or "-",
+        _throttle(row.throttle),
         *(_figure(figures, column) for column in MAIN),
         outcome,
         noted(row.notes, row.events, pairs=row.pairs, cause=cause),
     )
     return tuple(one_line(cell) for cell in found)
+
+
+def _throttle(steps: Sequence[tuple[float, float]]) -> str:
+    """The planned steps; of equal steps the seconds once."""
+    seconds = {hold_s for _, hold_s in steps}
+    if len(steps) > 1 and len(seconds) == 1:
+        return f"{', '.join(f'{percent:g}' for percent, _ in steps)} % {seconds.pop():g} s each"
+    return ", ".join(f"{percent:g} % {hold_s:g} s" for percent, hold_s in steps) or "-"
 
 
 def description_lines(meta: Meta) -> list[str]:

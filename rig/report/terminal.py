@@ -18,6 +18,8 @@ from rich.table import Table
 from rich.text import Text
 
 from rig.analysis.answers import Comparison, Comparisons
+from rig.analysis.runs import Run
+from rig.analysis.steps import OverSteps
 from rig.report.words import (
     ALTERNATIVE_HEADS,
     ESTIMATED,
@@ -44,6 +46,11 @@ Floats = NDArray[np.float64]
 
 NARROWEST = 72
 """Columns to print for where there is no terminal to ask."""
+
+FEWEST_OF_A_CURVE = 3
+"""Steps; two make no curve."""
+
+_STEP_SHOWN = ("current_a", "voltage_v", "power_w", "speed_rpm")
 
 _NARROWEST_WORDS = 11
 """Columns in which words can still be read: `temperature`."""
@@ -107,23 +114,27 @@ def print_figures(
         if not column.startswith(("steady_", "hold_"))
     ]
     window = f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s"
-    title = f"{window} after the start of the last hold; +- is the expanded uncertainty (k = 2)"
+    title = f"{window} after the start of the hold; +- is the expanded uncertainty (k = 2)"
     print_table(["quantity", "mean ", "+- U"], rows, title=title)
 
 
-def print_holds(holds: Sequence[Mapping[str, float]]) -> None:
-    """A row per throttle hold."""
-    shown = [q for q in ("current_a", "voltage_v", "power_w", "speed_rpm") if q in holds[0]]
+def print_steps(run: Run) -> None:
+    """A row per throttle step, and why a step has no figures."""
+    shown = [q for q in _STEP_SHOWN if any(q in step.figures for step in run.steps)]
     rows = [
         [
-            f"{hold['throttle_pct']:g} %",
-            f"{hold['from_s']:.1f} s to {hold['to_s']:.1f} s",
-            *(number(hold[quantity], quantity) for quantity in shown),
+            str(step.number),
+            f"{step.throttle_pct:g} %",
+            "{:.1f} s to {:.1f} s".format(*step.window_s) if step.figures else "-",
+            *(number(step.figures.get(quantity), quantity) for quantity in shown),
         ]
-        for hold in holds
+        for step in run.steps
     ]
-    heads = ["throttle ", "steady", *(f"{quantity_name(quantity)} " for quantity in shown)]
-    print_table(heads, rows, title="each throttle hold; times from the start of the last")
+    heads = ["step ", "throttle ", "steady", *(f"{quantity_name(quantity)} " for quantity in shown)]
+    print_table(heads, rows, title="each throttle step; times from the start of its own hold")
+    for step in run.steps:
+        if step.why:
+            _say(f"step {step.number}: {step.why}")
 
 
 def print_comparisons(comparisons: Comparisons) -> None:
@@ -165,27 +176,45 @@ def print_plot(
     frame: pd.DataFrame,
     columns: Sequence[str] = ("speed_rpm", "current_a"),
     zero_s: float | None = None,
+    since: str = "the last hold",
 ) -> None:
     """Each of `columns` over time, one small plot under the other; gaps stay gaps.
 
-    Time counts from `zero_s`, the start of the last throttle hold, where there is one.
+    Time counts from `zero_s`, the start of the throttle hold named `since`, where there is one.
     """
+    for column in (column for column in columns if column in frame):
+        time_s, values = _thinned(frame, column, 2 * _plot_width())
+        if len(time_s):
+            name = "s" if zero_s is None else f"s from the start of {since}"
+            _plot(time_s - (zero_s or 0.0), values, quantity_name(column), name)
+
+
+def print_curves(over: OverSteps) -> None:
+    """Power and current over speed, where three or more steps have them."""
+    for column, values in (("power_w", over.power_w), ("current_a", over.current_a)):
+        known = np.isfinite(over.speed_rpm) & np.isfinite(values)
+        if known.sum() >= FEWEST_OF_A_CURVE:
+            name = f"{quantity_name(column)}, over speed; a dot is a step"
+            _plot(over.speed_rpm[known], values[known], name, "rpm", dots=True)
+
+
+def _plot(x: Floats, y: Floats, title: str, x_name: str, *, dots: bool = False) -> None:
+    """One small plot as wide as the terminal, a line through the points."""
     import plotext
 
-    shown = [column for column in columns if column in frame]
-    width = min(max(shutil.get_terminal_size((80, 24)).columns, NARROWEST), 110)
-    for column in shown:
-        time_s, values = _thinned(frame, column, 2 * width)
-        if not len(time_s):
-            continue
-        time_s = time_s - (zero_s or 0.0)
-        plotext.clear_figure()
-        plotext.theme("clear")
-        plotext.plot_size(width, 12)
-        plotext.plot(time_s.tolist(), values.tolist(), marker="braille")
-        plotext.title(quantity_name(column))
-        plotext.xlabel("s" if zero_s is None else "s from the start of the last hold")
-        console().print(plotext.uncolorize(plotext.build()), soft_wrap=True)
+    plotext.clear_figure()
+    plotext.theme("clear")
+    plotext.plot_size(_plot_width(), 12)
+    plotext.plot(x.tolist(), y.tolist(), marker="braille")
+    if dots:
+        plotext.scatter(x.tolist(), y.tolist(), marker="●")
+    plotext.title(title)
+    plotext.xlabel(x_name)
+    console().print(plotext.uncolorize(plotext.build()), soft_wrap=True)
+
+
+def _plot_width() -> int:
+    return min(max(shutil.get_terminal_size((80, 24)).columns, NARROWEST), 110)
 
 
 def _thinned(

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from rig.analysis.answers import FAN_EXPONENT, Change, Comparison, Comparisons
 from rig.analysis.powertrain import ASSUMPTIONS as ESTIMATE_ASSUMPTIONS
 from rig.analysis.rises import TOO_SMALL
+from rig.analysis.runs import Run
 from rig.rounding import fixed, with_interval, with_uncertainty
 from rig.stand.quantities import label_of, unit_of
 from rig.text import one_line
@@ -43,7 +44,7 @@ _DEGC_PARTS = {
     "_rise": "rise, K",
     "_rate": "rate, K/min",
     "_start": "at the start, °C",
-    "_end": "at the end of the drive, °C",
+    "_end": "at the end of the hold, °C",
     "_peak": "peak, °C",
     "_expected_peak": "peak expected, °C",
 }
@@ -84,8 +85,16 @@ def _places(quantity: str) -> int:
 
 
 def answer(comparison: Comparison) -> str:
-    """Who was held against whom, and the verdict's word."""
-    return f"{comparison.baseline} -> {comparison.variant}: {comparison.verdict.word.upper()}"
+    """Which setups are compared, at which step, and the verdict's word."""
+    step = f", {comparison.step}" if comparison.step else ""
+    word = comparison.verdict.word.upper()
+    return f"{comparison.baseline} -> {comparison.variant}{step}: {word}"
+
+
+def hold_words(runs: Sequence[Run]) -> str:
+    """What the times of `runs` count from the start of."""
+    last = all(run.step == len(run.steps) for run in runs)
+    return "the last throttle hold" if last else "the throttle hold of the step"
 
 
 def in_short(figures: Mapping[str, float]) -> dict[str, float]:
