@@ -206,11 +206,16 @@ class Desk:
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
         from rig import review
+        from rig.analysis.steps import step_words
         from rig.report.words import in_short, number, quantity_name, rising_mark
 
         shown = review.show(capture)
-        return [
-            (quantity_name(column) + rising_mark(column, shown.run.still_rising), number(value, column))
+        step = [("Figures of", step_words([shown.run]))] if len(shown.run.steps) > 1 else []
+        return step + [
+            (
+                quantity_name(column) + rising_mark(column, shown.run.still_rising),
+                number(value, column),
+            )
             for column, value in in_short(shown.figures).items()
         ]
 

@@ -76,8 +76,9 @@ def compare(
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %
     confidence interval), `scatter_pct` and `known_pct` (standard uncertainties), `detectable_pct`
     (the change that these runs would have shown with 80 % probability), the same ending in `_k`
-    for temperature rises in K, `verdict` and its `sentence`. The comparison's warnings are Python
-    warnings. Raises RigError.
+    for temperature rises in K, `verdict` and its `sentence`, and `step`, which of the runs' steps
+    was compared (empty where they have one). The comparison's warnings are Python warnings.
+    Raises RigError.
     """
     from rig import review
     from rig.report.data import as_data
@@ -97,7 +98,8 @@ def compare(
                     row[f"low_{unit}"], row[f"high_{unit}"] = value or (None, None)
                 elif not isinstance(value, dict | list):
                     row[key] = value
-            rows.append(row | {"verdict": item["verdict"], "sentence": item["verdict_sentence"]})
+            words = {"verdict": item["verdict"], "sentence": item["verdict_sentence"]}
+            rows.append(row | words | {"step": item["step"]})
     return pd.DataFrame(rows)
 
 

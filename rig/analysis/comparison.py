@@ -54,6 +54,7 @@ its intervals contain the truth in 90 % (by simulation)."""
 
 _NO_CHANGE = ("_degc", "_start", "_end", "_peak", "_rate")
 _SKIPPED = frozenset({"supply_ohm", "bridged_pct", "recorded_s"})
+_TOTALS = ("charge_ah", "energy_wh")
 _TRENDS = ("speed_rpm", "current_a", "power_w")
 _SUSPECTS = ("speed_rpm", "current_a")
 
@@ -242,6 +243,7 @@ class _Table:
         plain = Change(
             quantity, float(before.mean()), float(after.mean()), _spread(before), _spread(after),
             (len(before), len(after)), "K" if _in_kelvin(quantity) else "%",
+            note=_note(quantity, _of(self.runs, self.baseline, other)),
         )  # fmt: skip
         effects = self._effects(other, quantity)
         if effects is None:
@@ -384,6 +386,13 @@ class _Table:
 
 def _of(runs: Sequence[Run], *setups: str) -> list[Run]:
     return [run for run in runs if run.setup in setups]
+
+
+def _note(quantity: str, runs: Sequence[Run]) -> str:
+    """What else must be said of a quantity that counts from the begin of the run."""
+    until_step = any(run.step < len(run.steps) for run in runs)
+    counts = quantity in _TOTALS or _in_kelvin(quantity)
+    return "by the end of the step" if until_step and counts else ""
 
 
 def _in_kelvin(quantity: str) -> bool:

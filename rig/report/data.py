@@ -29,17 +29,16 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
         },
         "warnings": list(comparisons.warnings),
         "noted": [_noted(run) for run in comparisons.runs],
-        "runs": [_run(run) for run in comparisons.runs],
+        "steps": [_steps(run) for run in comparisons.runs],
     }
 
 
-def _run(run: Run) -> dict[str, Any]:
-    """A run with all its steps; `step` is the one that the comparison uses."""
+def _steps(run: Run) -> dict[str, Any]:
+    """All steps of a run; `compared` is the number of the one that the comparison uses."""
     return {
         "capture": run.name,
         "setup": run.setup,
-        "outcome": run.outcome,
-        "step": run.step,
+        "compared": run.step,
         "steps": [step_data(step) for step in run.steps],
     }
 
@@ -77,8 +76,9 @@ def report_data(report: Report) -> dict[str, Any]:
         **as_data(report.comparisons),
         "runs": [
             {
-                **_run(capture.run),
                 "capture": capture.name,
+                "setup": capture.run.setup,
+                "outcome": capture.run.outcome,
                 "seconds": known(capture.seconds),
                 "sha256": capture.sha256,
                 "began_s": known(capture.run.began_s),
