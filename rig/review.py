@@ -90,8 +90,9 @@ class Shown:
             print(line)
         if len(run.steps) > 1:
             terminal.print_steps(run)
-            print(plain(f"figures {step_words([run])}:"))
-        terminal.print_figures(self.figures, self.uncertainty, run.still_rising)
+            print(plain(f"{'figures' if run.figures else 'no figures'} {step_words([run])}"))
+        if run.figures or len(run.steps) == 1:
+            terminal.print_figures(self.figures, self.uncertainty, run.still_rising)
         rows = [
             ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
             for time_s, text in meta.events_from(self.hold_from_s or 0.0)

@@ -133,6 +133,9 @@ def test_a_run_with_other_steps_is_named(folder: Path) -> None:
         "not 30, 50, 70, 90 %" in found.warnings
     )
     assert found.variants[0].step == "at 90 % throttle, the last step of each run"
+    (throttle,) = (c.text for c in found.variants[0].conditions if c.name == "throttle")
+    four = "30, 50, 70, 90 % for 3 s each"
+    assert throttle == f"throttle {four} or 30, 60, 90 % for 3 s each and {four}"
 
 
 def test_a_step_that_never_settles_says_so_and_the_others_stay(

@@ -121,6 +121,14 @@ def steps_line(run: Run) -> str:
     return f"{', '.join(known)} %" if known else "throttle not known"
 
 
+def plan_words(throttle: Sequence[tuple[float, float]]) -> str:
+    """The planned steps (percent, seconds) in words; of equal steps the seconds once."""
+    seconds = {hold_s for _, hold_s in throttle}
+    if len(throttle) > 1 and len(seconds) == 1:
+        return f"{', '.join(f'{pct:g}' for pct, _ in throttle)} % for {seconds.pop():g} s each"
+    return ", ".join(f"{pct:g} % for {hold_s:g} s" for pct, hold_s in throttle) or "-"
+
+
 def _same(one_pct: float, other_pct: float) -> bool:
     return abs(one_pct - other_pct) <= SAME_PCT
 

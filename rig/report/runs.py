@@ -11,6 +11,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
+from rig.analysis.steps import plan_words
 from rig.captures.capture import Meta
 from rig.captures.listing import Row
 from rig.report.words import noted, number
@@ -54,20 +55,12 @@ def cells(listed: Listed) -> tuple[str, ...]:
         str(row.run) if row.run else "-",
         local_time(row.utc),
         "-" if row.seconds is None else f"{row.seconds:.1f} s",
-        _throttle(row.throttle),
+        plan_words(row.throttle).replace(" for ", " "),
         *(_figure(figures, column) for column in MAIN),
         outcome,
         noted(row.notes, row.events, pairs=row.pairs, cause=cause),
     )
     return tuple(one_line(cell) for cell in found)
-
-
-def _throttle(steps: Sequence[tuple[float, float]]) -> str:
-    """The planned steps; of equal steps the seconds once."""
-    seconds = {hold_s for _, hold_s in steps}
-    if len(steps) > 1 and len(seconds) == 1:
-        return f"{', '.join(f'{percent:g}' for percent, _ in steps)} % {seconds.pop():g} s each"
-    return ", ".join(f"{percent:g} % {hold_s:g} s" for percent, hold_s in steps) or "-"
 
 
 def description_lines(meta: Meta) -> list[str]:
