@@ -70,7 +70,7 @@ def pick(runs: Sequence[Run], throttle_pct: float | None) -> list[Run]:
     if throttle_pct is None:
         return list(runs)
     found = [[s for s in run.steps if _same(s.throttle_pct, throttle_pct)] for run in runs]
-    if not any(found):
+    if found and not any(found):
         raise _no_such_step(runs, throttle_pct)
     return [
         at_step(run, steps[-1]) if steps else _without(run, throttle_pct)
