@@ -150,8 +150,9 @@ class _Run:
             if speed is not None:
                 means["speed_rpm"], errors["speed_rpm"] = speed
         _add_derived(means, errors, time_s, steady, window)
-        if not math.isnan(self.rest_v()):
-            means["voltage_rest_v"] = self.rest_v()
+        rest_v = self.rest_v()
+        if rest_v is not None:
+            means["voltage_rest_v"] = rest_v
         self._add_totals(means, errors, until)
         sag = self.supply_ohm()
         if sag is not None:
@@ -233,11 +234,11 @@ def run_figures(frame: pd.DataFrame, tachometer: EdgeScale | None = None) -> dic
     }
 
 
-def _rest_v(frame: pd.DataFrame) -> float:
-    """The voltage before the motor is driven; nan where it was not, or no reading is valid."""
+def _rest_v(frame: pd.DataFrame) -> float | None:
+    """The voltage before the motor is driven; None where it was not, nan without a reading."""
     driven = (frame["phase"] == "running").to_numpy()
     if "voltage_v" not in frame or not driven.any():
-        return math.nan
+        return None
     resting = np.arange(len(frame)) < driven.argmax()
     return float(frame.loc[resting & frame["valid"].to_numpy(dtype=bool), "voltage_v"].mean())
 

@@ -51,7 +51,7 @@ class Warmed:
     @property
     def rise(self) -> Estimate:
         """From start to peak in K, or to the end where there is no peak."""
-        top = self.peak or self.end
+        top = self.end if self.peak is None else self.peak
         return Estimate(top.value - self.start.value, math.hypot(top.u, self.start.u))
 
     def until(self, at_s: float) -> Warmed:
@@ -115,11 +115,11 @@ class _Trace:
     def last(self, until_s: float) -> Estimate:
         """The trace at its last reading until then, without the later ones; nan without any."""
         count = int(np.searchsorted(self.time, until_s, side="right"))
-        from_s = until_s - 2.0 * self.width_s
-        near = slice(min(int(np.searchsorted(self.time, from_s)), max(count - 2, 0)), count)
         if not count:
             return Estimate(math.nan, math.nan)
-        return self._at(float(self.time[count - 1]), self.time[near], self.degc[near])
+        at_s = float(self.time[count - 1])
+        near = slice(int(np.searchsorted(self.time, at_s - 2.0 * self.width_s)), count)
+        return self._at(at_s, self.time[near], self.degc[near])
 
     def _at(self, at_s: float, time: Floats, degc: Floats) -> Estimate:
         first, last = _around(time, np.array([at_s]), self.width_s)
