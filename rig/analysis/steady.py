@@ -211,7 +211,7 @@ def _holds(frame: pd.DataFrame) -> Iterator[Hold]:
 
 def settled(hold: Hold) -> Window | str:
     """The steady part of a hold, or a sentence that says why it has none."""
-    if len(hold.lines) < 2:
+    if not len(hold.lines):
         return "the motor was not driven"
     time_s = hold.lines["time_s"].to_numpy(dtype=float)
     zero_s, length_s = float(time_s[0]), float(time_s[-1] - time_s[0])
