@@ -49,6 +49,8 @@ class Request:
     timing_deg: float | None = None
     seed: int | None = None
     faults: tuple[str, ...] = ()
+    zero: bool = False
+    """Take zeros before the run is armed."""
     fast: bool = False
     """Simulated, and in a time of its own: as fast as the computer can."""
 
@@ -82,9 +84,9 @@ def run_once(
     stand = stand or _stand(request)
     if request.fast:
         return virtual.run(
-            _plan(request, stand, "simulated"), _board(request), live_line=live_line, out=out
+            _plan(request, stand, "simulated"), _board(request, stand), live_line=live_line, out=out
         )
-    board = SimulatedBoard(board_options(request)) if request.simulated else None
+    board = SimulatedBoard(board_options(request, stand)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
         if port is None:
@@ -107,12 +109,13 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         soak_s=request.soak_s,
         notes=request.notes,
         pairs=request.pairs,
+        zero=request.zero,
     )
 
 
-def _board(request: Request) -> Board:
+def _board(request: Request, stand: Stand) -> Board:
     """The board that `rig simulate` would serve for this request."""
-    settings = settings_of(parser().parse_args(board_options(request)))
+    settings = settings_of(parser().parse_args(board_options(request, stand)))
     return Board(plant_for(settings), settings)
 
 
@@ -184,7 +187,7 @@ class Desk:
             stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
         if port == SIMULATED:
             if self._board is None:
-                self._board = SimulatedBoard(board_options(request))
+                self._board = SimulatedBoard(board_options(request, stand))
             port = self._board.url
         return plan_run(
             stand,
@@ -197,6 +200,7 @@ class Desk:
             notes=notes,
             pairs=request.pairs,
             automatic=False,
+            zero=request.zero,
         )
 
     def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks
@@ -231,8 +235,11 @@ def _refuse_contradictions(request: Request) -> None:
         )
 
 
-def board_options(request: Request) -> list[str]:
-    """The options of `rig simulate` that serve this request. Raises SettingsError."""
+def board_options(request: Request, stand: Stand | None = None) -> list[str]:
+    """The options of `rig simulate` that serve this request. Raises SettingsError.
+
+    The board measures its reference where `stand` asks for that.
+    """
     for fault in request.faults:
         parse_fault(fault)
     options = [f"--fault={fault}" for fault in request.faults]
@@ -240,6 +247,8 @@ def board_options(request: Request) -> list[str]:
         options.append(f"--timing={request.timing_deg:g}")
     if request.seed is not None:
         options.append(f"--seed={request.seed}")
+    if stand is not None and stand.reference is not None:
+        options.append("--reference")
     return options
 
 

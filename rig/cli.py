@@ -15,10 +15,12 @@ from typing import Annotated, Any
 import typer
 
 from rig.errors import DISK_REFUSED, DONE, LINK_LOST, USAGE, RigError, SettingsError
+from rig.jobs import ByJob
 from rig.text import plain
 
 app = typer.Typer(
     name="rig",
+    cls=ByJob,
     help="Logger and judge for a home-built motor test stand.",
     epilog="Stopping by software is no substitute for a hand-operated cut in the supply.",
     no_args_is_help=True,
@@ -27,6 +29,32 @@ app = typer.Typer(
 )
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from rig.version import version
+
+        typer.echo(f"rig {version()}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _options(
+    _: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version.", callback=_say_version, is_eager=True),
+    ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", help="Log what the command does; a run also to a file.")
+    ] = False,
+) -> None:
+    if verbose:
+        from rig import logs
+
+        logs.to_terminal()
+
+
 Out = Annotated[Path | None, typer.Option("--out", help="Where to write.", show_default=False)]
 StandFile = Annotated[
     Path | None, typer.Option("--stand", help="The stand's settings, stand.toml.")
@@ -126,7 +154,7 @@ def ports(as_json: AsJson = False) -> None:
     context_settings={"ignore_unknown_options": True, "allow_extra_args": True},
 )
 def simulate(context: typer.Context) -> None:
-    """Serve a simulated board on a port of its own; `rig simulate --help` lists its options."""
+    """Serve a simulated board on a port of its own."""
     from rig.simulator.__main__ import main as serve
 
     raise typer.Exit(serve(context.args))
@@ -180,7 +208,7 @@ def firmware(
     folder: Annotated[Path, typer.Argument(help="Where to write them.", metavar="DIR")],
     as_json: AsJson = False,
 ) -> None:
-    """Write out the sketches of the reference board, to be flashed."""
+    """Write out the reference board's sketches."""
     from rig.firmware import write_out
 
     written = write_out(folder)
@@ -209,6 +237,12 @@ def run(
     ] = 20.0,
     notes: Annotated[str, typer.Option(help="Kept in the capture.")] = "",
     pairs: With = None,
+    zero: Annotated[
+        bool,
+        typer.Option(
+            "--zero", help="Nothing flows, pushes or pulls: take zeros before the run is armed."
+        ),
+    ] = False,
     out: Out = None,
     headless: Annotated[
         bool, typer.Option("--headless", help="A status line a second; so without a terminal.")
@@ -225,7 +259,7 @@ def run(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Run the motor once, watch its limits, and keep a capture of it."""
+    """Run the motor once, watch its limits, keep a capture."""
     from rig import bench
 
     request = bench.Request(
@@ -241,6 +275,7 @@ def run(
         folder=out,
         timing_deg=timing,
         faults=tuple(fault or ()),
+        zero=zero,
         fast=fast,
     )
     has_screen = sys.stdin.isatty() and sys.stdout.isatty() and not (headless or as_json or fast)
@@ -267,7 +302,7 @@ def runs(
     step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the runs in a folder: captures with their main figures, and journals to salvage."""
+    """List the runs in a folder, and journals to salvage."""
     from rig import review
     from rig.report.runs import print_runs
 
@@ -286,7 +321,7 @@ def show(
     step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
-    """Show one run: its figures, what happened, and a small plot."""
+    """Show one run: figures, events, a small plot."""
     from rig import review
 
     shown = review.show(capture, step)
@@ -311,7 +346,7 @@ def compare(
     step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compare setups: what changed, how surely, what it cost, and whether it was worth it."""
+    """Compare setups: what changed, how surely, at what cost."""
     from rig import review
     from rig.report.data import as_data
 
@@ -322,9 +357,10 @@ def compare(
     if as_json:
         _print_json(as_data(comparisons))
         return
-    from rig.report.terminal import print_comparisons
+    from rig.report.sections import comparison_blocks
+    from rig.report.terminal import print_blocks
 
-    print_comparisons(comparisons)
+    print_blocks(comparison_blocks(comparisons))
 
 
 @app.command()
@@ -345,7 +381,7 @@ def report(
     ] = Path("report.html"),
     as_json: AsJson = False,
 ) -> None:
-    """Write a comparison to a file: one HTML page with figures, Markdown, or JSON."""
+    """Write a comparison to a file: HTML, Markdown or JSON."""
     from rig import review
 
     question = review.question(
@@ -362,7 +398,7 @@ def export(
     out: Annotated[Path, typer.Argument(help="A file that ends in .csv or .xlsx.")],
     as_json: AsJson = False,
 ) -> None:
-    """Write a capture as CSV or Excel, with the units in the header."""
+    """Write a capture as CSV or Excel, units in the header."""
     from rig.captures.export import export_csv, export_excel
 
     writers = {".csv": export_csv, ".xlsx": export_excel}
@@ -384,17 +420,18 @@ def salvage(
     setup: Annotated[str | None, typer.Option(help="For a plain log: what was tried.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Make a capture of what a crash left, or of a log that a serial terminal took.
+    """Make captures of what a crash left, or of a log.
 
-    The journal stays where it is. A plain log needs --stand.
+    A log is what a serial terminal took of a board; it needs --stand. The journal stays
+    where it is.
     """
-    from rig import review
+    from rig.salvage import salvage
 
-    report = review.salvage(journal, stand, setup)
+    salvaged = salvage(journal, stand, setup)
     if as_json:
-        _print_json(report.as_dict())
+        _print_json(salvaged.as_dict())
     else:
-        print(plain(report.sentence()))
+        print(plain(salvaged.sentence()))
 
 
 @app.command()
@@ -405,7 +442,9 @@ def amend(
     pairs: With = None,
     as_json: AsJson = False,
 ) -> None:
-    """Correct the setup, notes or pairs of captures. The old words are kept, and all data.
+    """Correct the setup, notes or pairs of captures.
+
+    The old words are kept, and all data.
 
     `--with KEY=` removes a pair.
     """
@@ -433,7 +472,7 @@ def recalibrate(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Compute old captures anew from their raw counts, with a newer stand.toml."""
+    """Compute captures anew with a newer stand.toml."""
     from rig.captures.recalibration import recalibrate_all
     from rig.plans import find_stand
     from rig.stand.settings import load_stand
@@ -462,7 +501,7 @@ def limits(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Replay runs through the limits: what would warn or trip, and when."""
+    """Replay runs through limits: what would warn or trip."""
     from rig import limits as tried
     from rig.stand.settings import load_stand
 
@@ -473,6 +512,20 @@ def limits(
         found.print()
 
 
+@app.command("help")
+def help_page(
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", show_default=False)] = None,
+) -> None:
+    """Show a reference page, such as the keys of stand.toml."""
+    from rig import help as pages
+
+    if topic is None:
+        for name, what in pages.TOPICS.items():
+            typer.echo(f"rig help {name:<10} {what}")
+    else:
+        _print_markdown(pages.page(topic))
+
+
 @app.command()
 def demo(
     out: Out = None,
@@ -481,7 +534,7 @@ def demo(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """The whole job on a simulated stand: two timings, three runs each, a trip, the answer."""
+    """Do the whole job on a simulated stand."""
     from rig import demo as marram
 
     result = marram.demo(out, fast=fast)
@@ -492,9 +545,21 @@ def demo(
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    from rig.report.terminal import print_table
+    from rig.report.document import Column, Table
+    from rig.report.terminal import print_blocks
 
-    print_table(heads, rows)
+    print_blocks([Table(tuple(map(Column, heads)), tuple(map(tuple, rows)))])
+
+
+def _print_markdown(text: str) -> None:
+    """Set out for a terminal; as it is into a pipe or a file."""
+    if not sys.stdout.isatty():
+        print(text, end="")
+        return
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    Console().print(Markdown(text))
 
 
 def _print_json(value: Any) -> None:

@@ -20,7 +20,8 @@ from rig.headless import Outcome
 from rig.plans import default_folder, plan_run
 from rig.recorder.handle import Recorder
 from rig.report.data import as_data
-from rig.report.terminal import print_comparisons
+from rig.report.sections import comparison_blocks
+from rig.report.terminal import print_blocks
 from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Level, Stand
 from rig.stand.settings import demo_stand
@@ -52,7 +53,7 @@ class Demo:
 
     def print(self) -> None:
         """The answer, and where everything lies."""
-        print_comparisons(self.comparisons)
+        print_blocks(comparison_blocks(self.comparisons))
         print(plain(f"The deliberate trip: {self.tripped.cause}"))
         print(plain(f"Captures: {self.folder}"))
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from rig.stand.sampler import Sampler
     from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 9
+FIGURES_VERSION = 10
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -221,12 +221,13 @@ def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row | RigErro
 def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     from rig.analysis.figures import figures_by_step
     from rig.captures.capture import load
-    from rig.captures.convert import edge_scale_of
+    from rig.captures.convert import edge_scale_of, reference_scale_of
 
     capture = load(path)
     meta = capture.meta
     identity = identity_of(path, meta)
-    steps = figures_by_step(capture.frame, edge_scale_of(meta), window_s)
+    scales = edge_scale_of(meta), reference_scale_of(meta)
+    steps = figures_by_step(capture.frame, *scales, window_s)
     hold_from_s = steps[-1].hold_from_s
     return {
         "name": path.name,
@@ -307,6 +308,7 @@ def _run(
         alarms=frozenset((severity, quantity) for severity, quantity in row["alarms"]),
         identity=row["identity"]["digest"] if row["identity"] else "",
         hold_from_s=steps[-1].hold_from_s,
+        follows_reference=bool(row["stand"].get("reference")),
         steps=steps,
     )
     return at_step(run, steps[-1])
@@ -351,6 +353,8 @@ def _calibration(stand: Mapping[str, Any], hello: str, channels: Sequence[str]) 
         inputs.append([head, zero != "0"])
     converter = asdict(Converter()) | (stand.get("converter") or {})
     measuring = [stand.get("channels"), stand.get("tachometer"), converter]
+    # Where there is none, the text stays as it was.
+    measuring += [stand["reference"]] if stand.get("reference") else []
     content = json.dumps([measuring, board, tick_hz, line_hz, inputs], sort_keys=True)
     return _digest(content)
 

@@ -21,9 +21,10 @@ from rig.captures.dataset import (
 from rig.captures.replay import Replay, replay
 from rig.errors import InputFileError, RigError
 from rig.report import terminal
+from rig.report.document import Column, Paragraph, Table
 from rig.stand.model import Stand
 from rig.stand.watches import TRIP, WARNING
-from rig.text import one_line, plain
+from rig.text import one_line
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +94,13 @@ class Trial:
         """A table, and what was left out."""
         name = names_apart([run.path for run in self.runs])
         rows = [
-            [one_line(cell) for cell in (name[run.path], run.meta.setup, *run.cells())]
+            tuple(one_line(cell) for cell in (name[run.path], run.meta.setup, *run.cells()))
             for run in self.runs
         ]
-        heads = ["capture", "setup", "would warn", "would trip", "the run had"]
-        terminal.print_table(heads, rows, title="times from the start of the last hold")
-        for line in self.left_out:
-            print(plain(line))
+        heads = ("capture", "setup", "would warn", "would trip", "the run had")
+        title = "times from the start of the last hold"
+        terminal.print_blocks([Table(tuple(map(Column, heads)), tuple(rows), title)])
+        terminal.print_blocks(map(Paragraph, self.left_out))
 
 
 def try_limits(paths: Sequence[Path], stand: Stand | None = None) -> Trial:

@@ -9,7 +9,6 @@ import re
 import time
 from collections.abc import Sequence
 from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 
 import platformdirs
@@ -18,6 +17,7 @@ from rig.errors import DiskError, SettingsError
 from rig.protocol.framing import LONGEST_REMARK
 from rig.recorder.messages import Plan
 from rig.stand.model import Stand
+from rig.version import version
 
 LONGEST_RUN_S = 86_400.0
 LONGEST_BEGINNING = LONGEST_REMARK - 1000
@@ -88,6 +88,7 @@ def plan_run(
     notes: str = "",
     pairs: Sequence[str] = (),
     automatic: bool = True,
+    zero: bool = False,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
@@ -132,9 +133,10 @@ def plan_run(
         "pairs": known,
         "stand": stand_to_dict(stand),
         "port": port,
-        "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]},
+        "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
+        | ({"zero": True} if zero else {}),
         "host": {
-            "rig": version("rig"),
+            "rig": version(),
             "python": platform.python_version(),
             "platform": platform.platform(),
             **_clocks(),
@@ -155,6 +157,7 @@ def plan_run(
         throttle=steps,
         soak_s=soak_s,
         automatic=automatic,
+        zero=zero,
     )
 
 

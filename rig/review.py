@@ -1,4 +1,4 @@
-"""Captures looked at afterwards: shown, compared, reported, salvaged."""
+"""Captures looked at afterwards: listed, shown, compared, reported, amended."""
 
 from __future__ import annotations
 
@@ -7,9 +7,8 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -18,92 +17,25 @@ from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
 from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
-from rig.analysis.steps import over_steps, pick, step_words
+from rig.analysis.steps import pick
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
-from rig.captures.capture import Capture, Meta, load, read_meta
-from rig.captures.convert import convert
+from rig.captures.capture import load, read_meta
 from rig.captures.dataset import find_captures
-from rig.captures.description import checked_setup, parse_pairs
-from rig.captures.files import check_file, write_new
-from rig.captures.introduction import WHOLE, runs_in
+from rig.captures.description import parse_pairs
+from rig.captures.files import write_new
 from rig.captures.listing import list_captures
-from rig.errors import InputFileError, SettingsError
+from rig.errors import SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
-from rig.report.data import report_data, step_data
+from rig.report.data import json_ready, report_data, step_data
+from rig.report.html import as_html
 from rig.report.markdown import as_markdown
-from rig.report.runs import Listed, description_lines, local_time
-from rig.stand.settings import load_stand
-from rig.text import one_line, plain
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """One run, ready to be printed."""
-
-    capture: Capture
-    run: Run
-    """At the step that is shown; `run.steps` has all."""
-
-    @property
-    def figures(self) -> dict[str, float]:
-        """Means and the window that they are of, as `run_figures` gives them; maybe empty."""
-        if not self.run.figures:
-            return {}
-        from_s, to_s = self.run.window_s
-        window = {"hold_from_s": self.run.hold_from_s, "steady_from_s": from_s, "steady_to_s": to_s}
-        return {**window, **self.run.figures}
-
-    @property
-    def uncertainty(self) -> dict[str, float]:
-        """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's."""
-        known = self.run.measured
-        return {
-            quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
-            for quantity, error in self.run.errors.items()
-        }
-
-    @property
-    def hold_from_s(self) -> float | None:
-        """Where the step's hold begins on the capture's time scale: the zero of all times."""
-        return None if math.isnan(self.run.hold_from_s) else self.run.hold_from_s
-
-    def as_dict(self) -> dict[str, Any]:
-        """For --json."""
-        return {
-            "figures": json_ready(self.figures),
-            "uncertainty": json_ready(self.uncertainty),
-            "step": self.run.step,
-            "steps": [step_data(step) for step in self.run.steps],
-            "still_rising": list(self.run.still_rising),
-            "hold_from_s": self.hold_from_s,
-            **self.capture.meta.as_dict(),
-        }
-
-    def print(self) -> None:
-        """Figures, what happened, and a plot."""
-        meta, run = self.capture.meta, self.run
-        print(plain(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}"))
-        for line in description_lines(meta):
-            print(line)
-        if len(run.steps) > 1:
-            terminal.print_steps(run)
-            print(plain(f"{'figures' if run.figures else 'no figures'} {step_words([run])}"))
-        if run.figures or len(run.steps) == 1:
-            terminal.print_figures(self.figures, self.uncertainty, run.still_rising)
-        rows = [
-            ("-" if time_s is None else f"{time_s:.2f} s", one_line(text))
-            for time_s, text in meta.events_from(self.hold_from_s or 0.0)
-        ]
-        since = "the last hold" if run.step == len(run.steps) else "the step's hold"
-        if rows:
-            title = since if self.hold_from_s is not None else "the recording"
-            title = f"times from the start of {title}"
-            terminal.print_table(["at ", "alarm or mark"], rows, title=title)
-        terminal.print_plot(self.capture.frame, zero_s=self.hold_from_s, since=since)
-        terminal.print_curves(over_steps(run))
+from rig.report.runs import Listed, local_time
+from rig.report.sections import comparison_blocks
+from rig.report.shown import Shown
+from rig.version import version
 
 
 def show(path: Path, step_pct: float | None = None) -> Shown:
@@ -182,7 +114,7 @@ def window(text: str | None) -> tuple[float, float] | None:
         start_s = end_s = math.nan
     if not 0.0 <= start_s < end_s < math.inf:
         raise SettingsError(
-            f"{text!r} is not FROM:TO in seconds from the start of the last hold",
+            f"{text!r} is not FROM:TO in seconds from the start of the hold",
             where="--window",
             to_do="Such as 4:12.",
         )
@@ -227,7 +159,7 @@ def report(
 ) -> Path:
     """Write the comparison of the setups in `paths` to `out`; its ending says in which form.
 
-    `made` is the time of making that the report tells. Gives where it was written. Raises
+    `made` is the time of making that the report states. Gives where it was written. Raises
     RigError.
     """
     write = REPORTS.get(out.suffix.lower())
@@ -247,66 +179,24 @@ def report(
     runs = list(gathered.runs.values())
     comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
-    program = f"rig {version('rig')}"
+    program = f"rig {version()}"
     content = write(Report(comparisons, captures, program, made)).encode()
     return write_new(out, lambda file: file.write(content))
 
 
 def _html(report: Report) -> str:
-    from rig.report.html import as_html  # it draws, and what it draws with is slow to import
+    return as_html(comparison_blocks(report.comparisons, report))
 
-    return as_html(report)
+
+def _markdown(report: Report) -> str:
+    return as_markdown(comparison_blocks(report.comparisons, report))
 
 
 def _json(report: Report) -> str:
     return json.dumps(report_data(report), indent=2, allow_nan=False) + "\n"
 
 
-REPORTS: dict[str, Callable[[Report], str]] = {".html": _html, ".md": as_markdown, ".json": _json}
-
-
-def json_ready(figures: dict[str, float]) -> dict[str, float | None]:
-    """NaN has no place in JSON: what is not known becomes null."""
-    return {key: value if math.isfinite(value) else None for key, value in figures.items()}
-
-
-@dataclass(frozen=True, slots=True)
-class Salvaged:
-    """What could be kept of a journal or log: its first run, `others` in the same file, and
-    what had to be `left` out of all."""
-
-    capture: Path
-    meta: Meta
-    others: tuple[Salvaged, ...] = ()
-    left: tuple[str, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """For --json."""
-        return {
-            "written": str(self.capture),
-            "rows": self.meta.rows,
-            "outcome": self.meta.outcome,
-            "statistics": self.meta.statistics,
-            "others": [other.as_dict() for other in self.others],
-            "left": list(self.left),
-        }
-
-    def sentence(self) -> str:
-        """What was kept and what was not."""
-        statistics = self.meta.statistics
-        rejected = sum(statistics["rejected"].values())
-        ends = {"cut off": "the journal has no end: its recorder died"}
-        lines = [
-            f"written: {self.capture}",
-            f"{self.meta.rows} lines kept, {statistics['lost']} lost on the way, "
-            f"{rejected} rejected{', the last one cut short' if statistics['cut_line'] else ''}",
-            ends.get(self.meta.outcome, f"outcome: {self.meta.outcome}"),
-        ]
-        if statistics["after_restart"]:
-            after = statistics["after_restart"]
-            lines.append(f"{after} lines after a reset of the board are not in it")
-        lines += [other.sentence() for other in self.others]
-        return "\n".join([*lines, *(f"left out: {what}" for what in self.left)])
+REPORTS: dict[str, Callable[[Report], str]] = {".html": _html, ".md": _markdown, ".json": _json}
 
 
 def amend(
@@ -358,26 +248,3 @@ def runs_data(listed: Sequence[Listed]) -> list[dict[str, Any]]:
         {**row.as_dict(), "began_local": local_time(row.utc), "figures": json_ready(dict(figures))}
         for row, figures in listed
     ]
-
-
-def salvage(journal: Path, stand: Path | None, setup: str | None) -> Salvaged:
-    """Make a capture of each run in a journal or a plain log. Raises RigError."""
-    check_file(journal)
-    if setup is not None:
-        checked_setup(setup)
-    settings = load_stand(stand) if stand is not None else None
-    made: list[Salvaged] = []
-    left: list[tuple[int, InputFileError]] = []
-    with terminal.progress(f"reading {journal.name}") as advance:
-        spans = runs_in(journal)
-        for span in spans if len(spans) > 1 else [WHOLE]:
-            try:
-                capture = convert(journal, stand=settings, setup=setup, progress=advance, span=span)
-            except InputFileError as error:
-                left.append((span[0], error))
-            else:
-                made.append(Salvaged(capture, read_meta(capture)))
-    if not made:
-        raise left[-1][1]
-    words = tuple(f"from byte {start} on: {error.what}" for start, error in left)
-    return replace(made[0], others=tuple(made[1:]), left=words)

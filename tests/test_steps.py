@@ -12,13 +12,15 @@ import pytest
 
 import rig
 from rig import gather, review
+from rig.analysis.answers import Comparisons
 from rig.analysis.figures import figures_by_step, figures_of
 from rig.analysis.steady import steps_of
 from rig.analysis.steps import over_steps
 from rig.cli import main
 from rig.errors import SettingsError
+from rig.report.document import Answer
+from rig.report.sections import answers
 from rig.report.traces import trace
-from rig.report.words import answer
 from tests.report.captures import SAMPLES
 from tests.report.stepped import REST_S, stepped, stepped_frame
 
@@ -102,16 +104,21 @@ def test_the_file_is_read_once_for_all_steps(folder: Path, monkeypatch: pytest.M
 
 def test_the_step_is_picked_by_its_throttle_and_named_first(folder: Path) -> None:
     found = review.compare([folder], "late")
-    assert answer(found.variants[0]).startswith("late -> early, at 90 % throttle, the last of 4")
+    assert _compared(found) == "late -> early, at 90 % throttle, the last of 4 steps"
     found = review.compare([folder], "late", step_pct=50.0)
-    assert answer(found.variants[0]).startswith("late -> early, at 50 % throttle, step 2 of 4: ")
+    assert _compared(found) == "late -> early, at 50 % throttle, step 2 of 4"
     speed = found.variants[0].change("speed_rpm")
     assert speed is not None and speed.change == pytest.approx(2.0, abs=0.05)
     assert speed.baseline == pytest.approx(7500.0, rel=1e-3)
     rise = found.variants[0].change("motor_degc_rise")
     assert rise is not None and rise.note == "by the end of the step"
-    (samples,) = review.compare([SAMPLES], "late").variants
-    assert answer(samples).startswith("late -> early: ")
+    assert _compared(review.compare([SAMPLES], "late")) == "late -> early"
+
+
+def _compared(comparisons: Comparisons) -> str:
+    (answer,) = answers(comparisons)
+    assert isinstance(answer, Answer)
+    return "".join(answer.title)
 
 
 def test_a_step_that_no_run_has_is_refused_with_those_there_are(folder: Path) -> None:
@@ -197,13 +204,18 @@ def test_commands_name_the_step(folder: Path, capsys: pytest.CaptureFixture[str]
     assert main(["compare", str(folder), "--baseline", "late", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert [(run["compared"], len(run["steps"])) for run in data["steps"]] == [(4, 4)] * 6
+    assert main(["compare", str(folder), "--baseline", "late", "--worth", "1"]) == 0
+    first = capsys.readouterr().out.strip().partition("\n")[0]
+    assert first == "late -> early, at 90 % throttle, the last of 4 steps: WORTH IT"
     assert main(["compare", str(folder), "--baseline", "late", "--step", "51"]) == 2
     assert "Did you mean 50?" in capsys.readouterr().err
-    out = folder / "report.md"
-    assert (
-        main(["report", str(folder), "--baseline", "late", "--step", "50", "--out", str(out)]) == 0
-    )
-    assert "at 50 % throttle, step 2 of 4" in out.read_text()
+    for ending in (".md", ".html"):
+        out = folder / f"report{ending}"
+        asked = ["report", str(folder), "--baseline", "late", "--step", "50", "--out", str(out)]
+        assert main(asked) == 0
+        report = out.read_text().replace("\N{NO-BREAK SPACE}", " ")
+        assert "at 50 % throttle, step 2 of 4" in report
+    assert "from the start of the throttle hold of the step" in report
 
 
 @pytest.mark.parametrize(("throttles_pct", "curve"), [(FOUR[:3], True), (FOUR[:2], False)])

@@ -23,6 +23,7 @@ from rig.analysis.effects import RunTable
 from rig.analysis.order import IN_TURN
 from rig.analysis.runs import Run
 from rig.analysis.steps import level_pct, plan_words
+from rig.stand.reference import MOVED_PCT
 
 WINDING_SHARE = 0.1
 """The part of the supply's voltage that a winding drops in a usual run: common practice, no
@@ -71,6 +72,13 @@ AIR: Effect = {
 }  # fmt: skip
 """Percent for a percent of density, from the same motor."""
 
+REFERENCE: Effect = {
+    "current_a": 1.0, "voltage_v": 1.0, "voltage_rest_v": 1.0, "power_w": 2.0, "charge_ah": 1.0,
+    "energy_wh": 2.0, "rpm_per_v": -1.0, "efficiency": -2.0,
+}  # fmt: skip
+"""Percent that readings are wrong by for a percent by which the count of the converter's own
+reference channel rises: the reference has fallen by as much."""
+
 RISE_PER_LOSS = 4.0
 """Percent of a temperature rise for a percent of voltage: losses go with current squared."""
 
@@ -93,6 +101,7 @@ def conditions(
         *_throttle(pair, baseline, variant),
         *_pairs(runs, pair, baseline, variant),
         *_stand(pair),
+        _reference(runs, pair, baseline, variant),
         _lost(pair, baseline, variant),
     ]
     return tuple(condition for condition in found if condition is not None)
@@ -279,6 +288,38 @@ def _stand(pair: Sequence[Run]) -> list[Condition]:
         text = "runs without a calibration: errors of the stand are not in the intervals"
         found.append(Condition("no calibration", text))
     return found
+
+
+def _reference(
+    runs: Sequence[Run], pair: Sequence[Run], baseline: str, variant: str
+) -> Condition | None:
+    """The converter's reference, where the board measures it: a false gain unless corrected."""
+
+    def count(run: Run) -> float:
+        value = run.figures.get("reference_count", math.nan)
+        return math.log(value) if value > 0.0 else math.nan
+
+    found = _difference(runs, baseline, variant, count)
+    if found is None:
+        return None
+    logs = [value for run in pair if math.isfinite(value := count(run))]
+    moved_pct = 100.0 * (max(logs) - min(logs))
+    text = (
+        f"the board's supply, its converter's reference, moved by {-100.0 * found.change:+.2f} % "
+        f"between the setups, and by {moved_pct:.2f} % between single runs"
+    )
+    if all(run.follows_reference for run in pair):
+        words = f"{text}: current and voltage are corrected for it"
+        return Condition("reference", words) if moved_pct > MOVED_PCT else None
+    effects = _scaled(REFERENCE, found.excess)
+    if moved_pct <= MOVED_PCT:
+        return Condition("reference", text, 0.0, effects)  # speed does not feel it
+    text += (
+        f" (its channel counts {math.exp(found.before):.2f} and {math.exp(found.after):.2f}): "
+        f"without [reference] in stand.toml {variant} reads {100.0 * found.change:+.2f} % current "
+        f"and voltage and {200.0 * found.change:+.2f} % power for this alone"
+    )
+    return Condition("reference", text, None, effects)
 
 
 def _lost(pair: Sequence[Run], baseline: str, variant: str) -> Condition | None:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.stand.quantities import is_temperature
+from rig.stand.sampler import REFERENCE_COUNT
 
 Stand = Callable[[Mapping[str, float]], Mapping[str, Any]]
 """A calibration: means in, the same with their uncertainty out, as `UFloat`s of the
@@ -24,6 +25,7 @@ def derived(figures: Mapping[str, float], known: Mapping[str, Any], stand: Stand
     `supply_ohm`, `charge_ah` and `energy_wh`, as far as their columns are known. Each has the
     value that it has in `figures`.
     """
+    stand = _at_reference(figures, stand)
     found: dict[str, Any] = {}
     for column in filter(is_temperature, known):
         names = [f"{column}_{part}" for part in ("start", "end", "peak", "expected_peak")]
@@ -49,6 +51,12 @@ def derived(figures: Mapping[str, float], known: Mapping[str, Any], stand: Stand
     return {
         name: _with_value(value, figures[name]) for name, value in found.items() if name in figures
     }
+
+
+def _at_reference(figures: Mapping[str, float], stand: Stand) -> Stand:
+    """The calibration with the converter's reference as it was in this run."""
+    known = {name: figures[name] for name in (REFERENCE_COUNT,) if name in figures}
+    return lambda means: stand({**means, **known})
 
 
 def _gain(stand: Stand, column: str, value: float) -> Any:

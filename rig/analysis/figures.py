@@ -17,6 +17,7 @@ from rig.analysis.integral import integral
 from rig.analysis.steady import Hold, Window, mean_over, settled, steady_window, steps_of, window_in
 from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
+from rig.stand.reference import CountScale
 from rig.stand.turns import EdgeScale, Ints, mean_speed_rpm, whole_turns
 
 Floats = NDArray[np.float64]
@@ -49,7 +50,10 @@ class Figures:
 
 
 def figures_of(
-    frame: pd.DataFrame, window: Window | None = None, tachometer: EdgeScale | None = None
+    frame: pd.DataFrame,
+    window: Window | None = None,
+    tachometer: EdgeScale | None = None,
+    reference: CountScale | None = None,
 ) -> Figures:
     """The figures of one run, over `window` or over the steady part of its last hold.
 
@@ -65,9 +69,10 @@ def figures_of(
     Further: `voltage_rest_v` before the motor is driven; `rpm_per_v` under load; over the
     whole run `recorded_s`, `charge_ah`, `energy_wh` and `bridged_pct`, the share of the time
     without valid readings that they bridge (`rig.analysis.integral`); `efficiency` and
-    `shaft_w` where torque was measured; and `supply_ohm` (`rig.analysis.supply`).
+    `shaft_w` where torque was measured; `supply_ohm` (`rig.analysis.supply`); and where the board
+    measures its converter's `reference`, `reference_count`, its mean count of one conversion.
     """
-    run = _Run(frame, tachometer)
+    run = _Run(frame, tachometer, reference)
     window = window or steady_window(frame)
     return run.figures(window) if window is not None else Figures(counts=run.counts)
 
@@ -75,6 +80,7 @@ def figures_of(
 def figures_by_step(
     frame: pd.DataFrame,
     tachometer: EdgeScale | None = None,
+    reference: CountScale | None = None,
     window_s: tuple[float, float] | None = None,
 ) -> tuple[Figures, ...]:
     """The figures of each step of a run in order, at least one; the last is `figures_of`.
@@ -85,7 +91,7 @@ def figures_by_step(
     the run's, the same in each step. With `window_s` the window of each step is from and to, in s
     from the start of its own hold.
     """
-    run = _Run(frame, tachometer)
+    run = _Run(frame, tachometer, reference)
     *before, last = steps_of(frame)
     steps = [run.step(h, window_s, f"hold at {h.throttle_pct:g} %", until=h) for h in before]
     return (*steps, run.step(last, window_s, "last hold" if steps else ""))
@@ -97,13 +103,17 @@ class _Run:
     `columns` has arrays: slices of a frame for every step and column would take most of the time.
     """
 
-    def __init__(self, frame: pd.DataFrame, tachometer: EdgeScale | None) -> None:
-        self.tachometer = tachometer
+    def __init__(
+        self, frame: pd.DataFrame, tachometer: EdgeScale | None, reference: CountScale | None
+    ) -> None:
+        self.tachometer, self.reference = tachometer, reference
         self.time_s = frame["time_s"].to_numpy(dtype=float)
         self.valid = frame["valid"].to_numpy(dtype=bool)
         self.physical = physical_columns(frame)
         counted = [name for name in _COUNTED if name in frame and is_integer_dtype(frame[name])]
-        self.columns = {name: frame[name].to_numpy() for name in (*self.physical, *counted)}
+        named = [reference.column] if reference and reference.column in frame else []
+        kept = (*self.physical, *counted, *named)
+        self.columns = {name: frame[name].to_numpy() for name in kept}
         driven = (frame["phase"] == "running").to_numpy()
         invalid = int((driven & ~self.valid).sum())
         self.counts = {"lines": int(driven.sum()), "invalid": invalid}
@@ -149,6 +159,12 @@ class _Run:
             speed = _speed_over(counted, valid, window, self.tachometer, time_s, readings)
             if speed is not None:
                 means["speed_rpm"], errors["speed_rpm"] = speed
+        if self.reference is not None and self.reference.column in self.columns:
+            sums = self.columns[self.reference.column][rows][valid]
+            counts_of_one = (sums + self.reference.zero) / self.reference.conversions
+            means["reference_count"], errors["reference_count"] = mean_over(
+                window, time_s, counts_of_one
+            )
         _add_derived(means, errors, time_s, steady, window)
         rest_v = self.rest_v()
         if rest_v is not None:
@@ -215,14 +231,18 @@ def _speed_over(
     return mean, mean * standard_error(over) / float(turns.mean())
 
 
-def run_figures(frame: pd.DataFrame, tachometer: EdgeScale | None = None) -> dict[str, float]:
+def run_figures(
+    frame: pd.DataFrame,
+    tachometer: EdgeScale | None = None,
+    reference: CountScale | None = None,
+) -> dict[str, float]:
     """`figures_of` as one flat mapping; empty where the run has no steady part.
 
 
     `steady_from_s` and `steady_to_s` count from the start of the last throttle hold, which
     lies at `hold_from_s` on the capture's time scale.
     """
-    figures = figures_of(frame, tachometer=tachometer)
+    figures = figures_of(frame, tachometer=tachometer, reference=reference)
     window = figures.window
     if window is None:
         return {}

@@ -68,6 +68,8 @@ class Run:
     """The temperatures that still rose when the recording ended."""
     identity: str = ""
     """The same for all exact copies of a run; empty where it is not known."""
+    follows_reference: bool = False
+    """The readings were corrected for how the converter's reference moved."""
     left_out: str = ""
     """Why a comparison cannot use it, where that is known beforehand."""
     steps: tuple[Step, ...] = ()

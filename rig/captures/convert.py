@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -14,12 +15,14 @@ from numpy.typing import NDArray
 from rig.captures.capture import Meta, finite, read_meta
 from rig.captures.files import sweep, write_new
 from rig.captures.introduction import WHOLE, Introduction, Span, introduce
+from rig.captures.names import count_columns
 from rig.captures.story import Block, Ints, JournalReader
 from rig.captures.table import ROWS_AT_ONCE, TableWriter, phase_code, raw_rows, read_back
 from rig.captures.unwrap import Unwrapper
 from rig.errors import DiskError, InputFileError
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Hello, Status
 from rig.stand.model import Stand
+from rig.stand.reference import QUANTITY, CountScale
 from rig.stand.sampler import Sampler
 from rig.stand.settings import stand_from_dict, stand_to_dict
 from rig.stand.turns import EdgeScale
@@ -28,6 +31,9 @@ if TYPE_CHECKING:
     from rig.stand.uncertainty import Components
 
 Progress = Callable[[float], None]
+
+
+_log = logging.getLogger(__name__)
 
 
 def convert(
@@ -46,6 +52,7 @@ def convert(
     Raises InputFileError, SettingsError, DiskError; the journal is left as it is in every
     case.
     """
+    _log.info("making a capture of %s", journal)
     introduction = introduce(journal, span)
     stand = stand or _stand_of(introduction, journal)
     sampler = Sampler(stand, introduction.hello, introduction.channels)
@@ -264,6 +271,19 @@ def edge_scale_of(meta: Meta) -> EdgeScale | None:
     except (KeyError, TypeError, ValueError, OverflowError, IndexError):
         return None
     return EdgeScale(marks, tick_hz) if marks >= 1 else None
+
+
+def reference_scale_of(meta: Meta) -> CountScale | None:
+    """Where the capture has the counts of the converter's reference; None where it has none."""
+    try:
+        channels = [Channel.parse(body.split(",")[1:]) for body in meta.channels]
+    except (ValueError, IndexError):
+        return None
+    columns = count_columns(channel.label for channel in channels)
+    for column, channel in zip(columns, channels, strict=True):
+        if channel.quantity == QUANTITY:
+            return CountScale(column, channel.conversions, channel.zero)
+    return None
 
 
 def board_of(meta: Meta, where: Path) -> tuple[Hello, list[Channel]]:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,13 +19,16 @@ from rig.errors import InputFileError
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_REMARK
 from rig.protocol.records import (
+    FIXED_DATA_FIELDS,
     PROTOCOL_VERSION,
     SEQUENCE_BITS,
     TICK_BITS,
     Channel,
     Data,
     Hello,
+    Record,
     Remark,
+    Status,
 )
 
 CHUNK_BYTES = 2**19
@@ -45,6 +48,9 @@ class Introduction:
     hello: Hello
     channels: tuple[Channel, ...]
     early_lines_belong: bool
+    zeros: tuple[int, ...] = ()
+    """What each channel took off when it introduced itself. `channels` have the zeros with which
+    the board was armed: one may have been taken in between."""
 
 
 Span = tuple[int, int]
@@ -63,7 +69,8 @@ def introduce(path: Path, span: Span = WHOLE) -> Introduction:
     newest: Data | None = None
     before: Data | None = None
     after: Data | None = None
-    for record in decode_bulk(chunks(path, span), decoder):
+    records = decode_bulk(chunks(path, span), decoder)
+    for record in records:
         complete = hello is not None and sorted(channels) == list(range(hello.channels))
         if isinstance(record, DataBlock):
             first, newest = DataBlock(record.fields[[0, -1]]).records()
@@ -95,7 +102,40 @@ def introduce(path: Path, span: Span = WHOLE) -> Introduction:
         )
     in_order = tuple(channels[index] for index in sorted(channels))
     belong = before is not None and (after is None or _follows(before, after, hello))
-    return Introduction(is_journal, begin, hello, in_order, belong)
+    zeros = tuple(channel.zero for channel in in_order)
+    if hello.can_zero and after is not None and not after.status & Status.ARMED:
+        in_order = _with_zeros(records, hello, in_order)
+    return Introduction(is_journal, begin, hello, in_order, belong, zeros)
+
+
+def _with_zeros(
+    records: Iterator[Record | DataBlock], hello: Hello, channels: tuple[Channel, ...]
+) -> tuple[Channel, ...]:
+    """The channels as they were when the board was first armed, or at the end of the run."""
+    known = list(channels)
+    for record in records:
+        if isinstance(record, DataBlock):
+            if (record.fields[:, FIXED_DATA_FIELDS - 1] & Status.ARMED).any():
+                break
+        elif isinstance(record, Data):
+            if record.status & Status.ARMED:
+                break
+        elif isinstance(record, Hello):
+            if record.boot != hello.boot:
+                break
+        elif isinstance(record, Channel):
+            if is_zeroed(record, known):
+                known[record.index] = record
+        elif isinstance(record, Remark) and record.kind == "begin":
+            break
+    return tuple(known)
+
+
+def is_zeroed(channel: Channel, known: Sequence[Channel]) -> bool:
+    """Whether a channel line differs from what is known of its channel by its zero at most."""
+    return channel.index < len(known) and (
+        replace(known[channel.index], zero=channel.zero) == channel
+    )
 
 
 def runs_in(path: Path) -> list[Span]:

@@ -15,11 +15,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.captures.introduction import WHOLE, Introduction, Span, chunks, unreadable
+from rig.captures.introduction import (
+    WHOLE,
+    Introduction,
+    Span,
+    chunks,
+    is_zeroed,
+    unreadable,
+)
 from rig.protocol.commands import FULL_THROTTLE, Stop, Throttle, parse_command
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_REMARK, Fault, unframe
-from rig.protocol.records import FIXED_DATA_FIELDS, Data, Hello, Record, Remark
+from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Data, Hello, Record, Remark
 
 Ints = NDArray[np.int64]
 EVENT_KINDS = ("alarm", "mark", "state", "told")
@@ -29,8 +36,8 @@ EVENT_KINDS = ("alarm", "mark", "state", "told")
 class Block:
     """Consecutive data lines under one state and one throttle.
 
-    `fields` has shape (rows, 5 + channels), as the lines stood; `throttle_pct` is nan
-    before the first command.
+    `fields` has shape (rows, 5 + channels), as the lines stood, but that all counts have the zero
+    with which the board was armed; `throttle_pct` is nan before the first command.
     """
 
     fields: Ints
@@ -87,6 +94,10 @@ class JournalReader:
         self._ours = introduction.early_lines_belong
         self._phase = "linking" if introduction.is_journal else "imported"
         self._throttle_pct = math.nan
+        self._channels = introduction.channels
+        self._shift = np.zeros(self._width, dtype=np.int64)
+        for channel, zero in zip(introduction.channels, introduction.zeros, strict=False):
+            self._shift[FIXED_DATA_FIELDS + channel.index] = zero - channel.zero
 
     def blocks(self) -> Iterator[Block]:
         """The data lines of the run and boot that were introduced. Raises InputFileError.
@@ -110,6 +121,8 @@ class JournalReader:
                 story.misfits += len(fields)
             else:
                 story.rows += len(fields)
+                if self._shift.any():
+                    fields = fields + self._shift
                 yield Block(fields, self._phase, self._throttle_pct)
         story.cut_line = bool(story.decoder.pending)
 
@@ -132,6 +145,10 @@ class JournalReader:
     def _hear(self, record: Record) -> None:
         if isinstance(record, Remark):
             self._remember(record)
+        elif isinstance(record, Channel):
+            if self._ours and is_zeroed(record, self._channels):
+                of = self._channels[record.index]
+                self._shift[FIXED_DATA_FIELDS + record.index] = record.zero - of.zero
         elif isinstance(record, Hello):
             if record.boot == self._boot:
                 self._ours = True

@@ -142,5 +142,6 @@ UNSEEN = (
     "The pull-down holds the drive off: hold the reset button, then unplug USB.",
     "The watchdog restarts a board that hangs: flash one that hangs on purpose.",
     "The readings are right: compare them with a meter.",
+    "A `reference` channel follows the supply: on a lower supply its count is higher, by as much.",
 )
 """What no host can see from a port, and how to look at it."""

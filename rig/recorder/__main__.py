@@ -9,6 +9,7 @@ capture.
 from __future__ import annotations
 
 import gc
+import logging
 import os
 import pickle
 import signal
@@ -21,12 +22,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO
 
+from rig import logs
 from rig.errors import LinkError
 from rig.recorder.holding import held
 from rig.recorder.journal import Journal
 from rig.recorder.link import Link
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot, StopRun
 from rig.recorder.recording import Recording, last_word, refused
+
+_log = logging.getLogger("rig.recorder")
 
 
 class Publisher:
@@ -147,6 +151,8 @@ def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
         port.close()
         return refused(plan.journal, error)
     publisher.tell(JournalMade(journal.path))
+    logs.beside(journal.path)
+    _log.info("process %d, port %s at %d baud", os.getpid(), plan.port, plan.stand.baud)
     try:
         ended = Recording(
             plan,
@@ -161,6 +167,7 @@ def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
         ).run()
     finally:
         journal.close()
+    _log.info("ended: %s, exit code %d, %s", ended.outcome, ended.exit_code, ended.cause)
     return last_word(plan, ended, journal)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import logging
 import pickle
 import queue
 import subprocess
@@ -14,6 +15,8 @@ from pathlib import Path
 
 from rig.errors import LINK_LOST
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot
+
+_log = logging.getLogger(__name__)
 
 Message = Snapshot | Event | Ended
 
@@ -42,6 +45,7 @@ class Recorder:
             stderr=self._complaints,
             start_new_session=True,
         )
+        _log.info("recorder is process %d", self.process.pid)
         self._orders: queue.SimpleQueue[Plan | Order] = queue.SimpleQueue()
         self._orders.put(plan)
         self._thread = threading.Thread(target=self._listen, name="recorder", daemon=True)

@@ -6,6 +6,8 @@ heard so far can tell the operator what to look for.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rig.errors import LINK_LOST
 from rig.protocol.records import PROTOCOL_VERSION, Channel, Hello
 from rig.recorder.messages import Ended
@@ -37,6 +39,14 @@ class Introduction:
         if self.hello is None or sorted(self._channels) != list(range(self.hello.channels)):
             return None
         return [self._channels[index] for index in range(self.hello.channels)]
+
+    def takes_off(self, channel: Channel) -> bool:
+        """Take in a zero; whether the line is, but for that, what the board said before."""
+        known = self._channels.get(channel.index)
+        if known is None or replace(known, zero=channel.zero) != channel:
+            return False
+        self._channels[channel.index] = channel
+        return True
 
     def label(self, where: str) -> str:
         """What an operator calls the place that a cut report names."""

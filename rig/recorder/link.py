@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import select
+from contextlib import suppress
 
 import serial
 
@@ -13,8 +14,23 @@ EMPTY_READS = 5
 """So many reads without data in a row, though data were announced, are a closed line. A single one
 happens on a pseudo-terminal that is open (seen a few times in thousands of runs)."""
 
+PSEUDO_TERMINALS = "/dev/pts/"
+"""A simulated board keeps its end open: the mark of `keep_others_out` would outlive us."""
+
 WRITE_WITHIN_S = 0.05
 READ_AT_MOST = 8192
+
+
+def keep_others_out(descriptor: int) -> None:
+    """Let the system refuse further opens of a terminal, also by programs that ask for no lock.
+
+    It ends with the last close. Programs of the superuser are not refused (tty_ioctl(4)).
+    """
+    with suppress(ImportError, AttributeError, OSError):  # not on every system
+        import fcntl
+        import termios
+
+        fcntl.ioctl(descriptor, termios.TIOCEXCL)
 
 
 class Link:
@@ -32,6 +48,8 @@ class Link:
             )
             if not port.startswith("socket:"):
                 self._port.reset_input_buffer()
+            if "://" not in port and not os.path.realpath(port).startswith(PSEUDO_TERMINALS):
+                keep_others_out(self._port.fileno())
         except (OSError, ValueError) as error:
             raise LinkError(
                 f"cannot be opened: {_reason(error)}", where=port, to_do=_hint(port, error)

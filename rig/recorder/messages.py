@@ -28,6 +28,8 @@ class Plan:
     throttle: tuple[tuple[float, float], ...] = ()
     soak_s: float = 20.0
     automatic: bool = True
+    zero: bool = False
+    """Take zeros before the run is armed."""
 
     @property
     def length_s(self) -> float | None:
@@ -41,6 +43,11 @@ class Plan:
 @dataclass(frozen=True, slots=True)
 class ArmRun:
     """First of the two actions that set a motor turning."""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeZero:
+    """The operator says that nothing flows, pushes or pulls: what the board reads now is zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +86,7 @@ class Alive:
     """The front is there; said ten times a second. Of no meaning for the run itself."""
 
 
-Order = ArmRun | StartRun | StopRun | SetThrottle | Acknowledge | Mark
+Order = ArmRun | TakeZero | StartRun | StopRun | SetThrottle | Acknowledge | Mark
 
 
 # From the recorder to the parent.
@@ -121,7 +128,6 @@ class Snapshot:
     can_stop: bool
     can_throttle: bool
     instruction: str
-    alarms: tuple[Alarm, ...]
     active: tuple[ActiveAlarm, ...]
     board: str
     trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]

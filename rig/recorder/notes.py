@@ -18,7 +18,6 @@ class Notes:
     def __init__(
         self, keep: Callable[[bytes], None], tell: Callable[[Event], None], began_s: float
     ) -> None:
-        self.alarms: list[Alarm] = []
         self._keep, self._tell, self._began_s = keep, tell, began_s
 
     def remark(self, kind: str, content: dict[str, Any], now_s: float) -> None:
@@ -31,8 +30,7 @@ class Notes:
         self._tell(Event(now_s - self._began_s, text, loud=loud))
 
     def report(self, alarm: Alarm, state: str, now_s: float) -> None:
-        """An alarm: into the journal, to the operator, onto the list."""
-        self.alarms.append(alarm)
+        """An alarm: into the journal, and to the operator."""
         content = {
             "severity": alarm.severity,
             "quantity": alarm.quantity,

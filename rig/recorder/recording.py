@@ -7,6 +7,7 @@ so that tests run the same loop in a time of their own.
 from __future__ import annotations
 
 import dataclasses
+import logging
 import traceback
 from collections import deque
 from collections.abc import Callable
@@ -18,6 +19,8 @@ from rig.protocol import commands
 from rig.recorder import verdicts
 from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot
 from rig.recorder.session import Session
+
+_log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 0.01
 TIME_EVERY_S = 0.01
@@ -119,6 +122,7 @@ class Recording:
             return session.ended
         except Exception as error:
             traceback.print_exc()
+            _log.exception("failed")
             return self._failed(error)
         finally:
             if self._port is not None:
@@ -171,6 +175,7 @@ class Recording:
         if self._port is not None:
             self._port.close()
         self._port = None
+        _log.warning("the port is gone: %s", self._lost)
         self._reopen_s = now_s + REOPEN_EVERY_S
         self.session.on_link_lost(self._lost, now_s)
 
@@ -181,8 +186,10 @@ class Recording:
         self._reopen_s = now_s + REOPEN_EVERY_S
         try:
             self._port = self._open_port()
-        except LinkError:
+        except LinkError as error:
+            _log.info("not back yet: %s", error.what)
             return
+        _log.warning("the port is open again")
         self._lost = ""
         self.session.on_link_back(now_s)
 

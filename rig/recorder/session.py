@@ -48,6 +48,7 @@ from rig.recorder.messages import (
     Snapshot,
     StartRun,
     StopRun,
+    TakeZero,
 )
 from rig.recorder.notes import Notes
 from rig.recorder.readings import Readings
@@ -62,8 +63,10 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
+from rig.recorder.zeroing import Zeroing, why_not
 from rig.stand.limits import Alarm, Guard, at_rest
-from rig.stand.sampler import Sample, Sampler
+from rig.stand.reference import moved_words
+from rig.stand.sampler import NO_REFERENCE, Sample, Sampler
 
 SETTLE_S = 0.5
 """An automatic run records the stand at rest for so long before it arms."""
@@ -118,6 +121,7 @@ class Session:
         self._guard: Guard | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
+        self._zeroing = Zeroing()
         self._stopping = Stopping(self._talk, send)
         self._verdict = verdicts.COMPLETE
         self._soak_s = plan.soak_s
@@ -165,6 +169,8 @@ class Session:
         match order:
             case ArmRun():
                 self._arm(now_s)
+            case TakeZero():
+                self._zero(now_s)
             case StartRun():
                 self._start(now_s)
             case StopRun(cause):
@@ -208,8 +214,8 @@ class Session:
             case State.LINKING:
                 self._link(now_s)
             case State.READY:
-                if self.plan.automatic and in_state_s >= SETTLE_S and self._readings.newest:
-                    self._arm(now_s)
+                if in_state_s >= SETTLE_S and self._readings.newest:
+                    self._when_settled(now_s)
             case State.ARMED:
                 if self.plan.automatic and self._readings.newest:
                     self._start(now_s)
@@ -311,7 +317,9 @@ class Session:
         command = self._talk.hear(answer)
         if command is None or isinstance(command, commands.Stop | commands.AskHello):
             return
-        if not answer.accepted:
+        if isinstance(command, commands.Zero):
+            self._on_zero(answer, now_s)
+        elif not answer.accepted:
             self._stop(verdicts.refused(command.word, answer.reason), now_s)
         elif self.state is State.ARMING:
             self._arm_next(command, now_s)
@@ -320,6 +328,12 @@ class Session:
         known = self._board.hello
         if isinstance(record, Hello) and known is not None and record.boot != known.boot:
             self._restarted(now_s)
+        before_armed = self.state in (State.READY, State.ARMING)
+        if isinstance(record, Channel) and self._zeroing.asked and before_armed:
+            if self._sampler is not None and self._board.takes_off(record):
+                self._zeroing.hear(record)
+                self._sampler.take_zero(record)
+            return
         if self.state is not State.LINKING:
             return
         self._board.hear(record)
@@ -399,8 +413,73 @@ class Session:
         self._readings.begin_anew()
         self._guard = None
 
+    def _when_settled(self, now_s: float) -> None:
+        if self.plan.zero and not self._zeroing.asked:
+            self._zero(now_s)
+        elif self.plan.automatic and not self._zeroing.going_on:
+            self._arm(now_s)
+
+    def _zero(self, now_s: float) -> None:
+        """Take the zeros that the operator asked for, if nothing speaks against it."""
+        hello, newest, sampler = self._board.hello, self._readings.newest, self._sampler
+        if not allows(self.state, Happening.ZERO) or self._zeroing.going_on:
+            return
+        if hello is None or newest is None or sampler is None:
+            return
+        self._zeroing.asked = True
+        reason = why_not(hello, sampler.columns, newest, sampler.zeroable)
+        if reason:
+            self._not_zeroed(reason, now_s)
+            return
+        self._move(Happening.ZERO, "the board takes zeros", now_s)
+        self._zeroing.begin(sampler.zeroable)
+        self._zero_next(now_s)
+
+    def _zero_next(self, now_s: float) -> None:
+        channel = self._zeroing.next()
+        if channel is not None:
+            self._command(commands.Zero(channel), now_s)
+
+    def _on_zero(self, answer: Answer, now_s: float) -> None:
+        if self.state is not State.READY:
+            return
+        if not answer.accepted:
+            self._not_zeroed(f"the board refused: {answer.reason}", now_s)
+            return
+        channel = self._zeroing.taken()
+        if channel is None:
+            # The next run hears it in the board's introduction.
+            self._give_up(verdicts.ZERO_NOT_KNOWN, now_s)
+            return
+        text = f"Zero taken: the board takes {channel.zero} counts off {channel.label!r}."
+        self._notes.say(text, now_s)
+        self._zero_next(now_s)
+
+    def _not_zeroed(self, reason: str, now_s: float) -> None:
+        self._zeroing.give_up()
+        text = f"no zero taken: {reason}"
+        self._notes.say(text, now_s, loud=True)
+        if self.plan.automatic:
+            self._give_up(verdicts.not_zeroed(text), now_s)
+
+    def _say_reference(self, newest: Sample, now_s: float) -> None:
+        """Whether the readings are corrected for a reference that moved, or cannot be."""
+        assert self._sampler is not None
+        text = moved_words(self.plan.stand, self._sampler.reference_ratio)
+        unknown = any(word == NO_REFERENCE for _, word in newest.faults)
+        if unknown:
+            text = (
+                "The board's reference channel reads nothing usable: current and voltage are not "
+                "corrected. Is `count_at_calibration` that of one conversion?"
+            )
+        if text:
+            self._notes.say(text, now_s, loud=unknown)
+
     def _arm(self, now_s: float) -> None:
         if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
+            return
+        if self._zeroing.going_on:
+            self._notes.say("not armed: a zero is being taken", now_s, loud=True)
             return
         columns, newest = self._sampler.columns, self._readings.newest
         self._guard = at_rest(self.plan.stand, columns, newest)
@@ -414,6 +493,7 @@ class Session:
                 self._give_up(Ended("tripped", STOPPED, text), now_s)
             return
         self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
+        self._say_reference(newest, now_s)
         self._move(Happening.ARM, "the limits go to the board", now_s)
         hello = self._board.hello
         if hello is None or not hello.can_stop:
@@ -570,6 +650,9 @@ class Session:
                 self._notes.report(alarm, self.state.value, now_s)
         if self.state is State.ARMING and (overdue := self._talk.overdue(now_s)) is not None:
             self._stop(verdicts.no_answer(overdue.word), now_s)
+        if self._zeroing.going_on and self.state is State.READY and self._talk.overdue(now_s):
+            self._give_up(verdicts.no_answer(commands.Zero.word), now_s)
+            return
         if self._lost_since_s is not None:
             self._await_link(now_s)
         elif now_s - self._last_line_s >= SILENT_AFTER_S:
@@ -663,7 +746,6 @@ class Session:
             can_stop=bool(self._board.hello and self._board.hello.can_stop),
             can_throttle=bool(self._board.hello and self._board.hello.can_throttle),
             instruction=self._instruction(elapsed_s),
-            alarms=tuple(self._notes.alarms),
             active=self._guard.active if self._guard else (),
             board=self._board.hello.board if self._board.hello else "",
             trace=readings.trace(),

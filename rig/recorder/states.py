@@ -1,7 +1,7 @@
 """The states of a run, as one table that can be checked by eye.
 
 A run is linked, made ready, armed in two separate steps, run, stopped and watched until it
-is cold enough. Three things are worth saying about the table:
+is cold enough. Four things are worth saying about the table:
 
 * There is no way from RUNNING to COASTING but through STOPPING. A stop is proven, not
   assumed: STOPPING is left for COASTING only when the current and the speed were seen to
@@ -9,6 +9,8 @@ is cold enough. Three things are worth saying about the table:
   line is repeated there for as long as the motor turns.
 * STOP is allowed in every state in which a motor could turn, also before we believe that
   it does. Stopping a motor that stands still is harmless.
+* Zeros are taken while READY only, before the limits are sent: these are counts less zero. The
+  run stays READY, and does not arm before each zero is answered.
 * Nothing leads back. A run that was stopped is over; the next one is a new run with a new
   journal, so that no capture ever holds two.
 
@@ -39,6 +41,7 @@ class Happening(StrEnum):
     """What moves a run from one state to the next."""
 
     IDENTIFIED = "the board has introduced itself"
+    ZERO = "told to take zeros"
     ARM = "told to arm"
     LIMITS_HELD = "the board holds the limits and is armed"
     START = "told to start"
@@ -51,6 +54,7 @@ class Happening(StrEnum):
 
 TABLE: dict[tuple[State, Happening], State] = {
     (State.LINKING, Happening.IDENTIFIED): State.READY,
+    (State.READY, Happening.ZERO): State.READY,
     (State.READY, Happening.ARM): State.ARMING,
     (State.ARMING, Happening.LIMITS_HELD): State.ARMED,
     (State.ARMED, Happening.START): State.RUNNING,

@@ -18,7 +18,7 @@ from rig.protocol import commands
 from rig.protocol.records import Status
 from rig.recorder.conversation import Conversation
 from rig.recorder.proof import PROVE_WITHIN_S, Proof
-from rig.stand.sampler import Sample
+from rig.stand.sampler import NO_REFERENCE, Sample
 
 QUIET_BEFORE_STOP_AGAIN_S = 0.7
 """Silence between repeats of an unproven stop. A board that hears nothing cuts after 0.5 s."""
@@ -55,7 +55,9 @@ class Stopping:
         """Whether this line shows that the stop took effect. `obeys`: the board can cut."""
         if self._proof is None or (obeys and not sample.status & _CUT):
             return False
-        unusable = frozenset(sample.clipped) | {column for column, _ in sample.faults}
+        # A reference that is not known makes no reading that falls one that does not.
+        faulty = {column for column, word in sample.faults if word != NO_REFERENCE}
+        unusable = frozenset(sample.clipped) | faulty
         return self._proof.holds(values, unusable)
 
     def prove_within_s(self, *, by_hand: bool) -> float:

@@ -19,6 +19,18 @@ BOARD_RESET = Ended(
     "Check its supply and wiring; a reset cuts the drive, make sure that it did.",
 )
 
+ZERO_NOT_KNOWN = Ended(
+    "link lost",
+    LINK_LOST,
+    "the board took a zero and did not say what it takes off",
+    "Run again: it says so in its introduction.",
+)
+
+
+def not_zeroed(text: str) -> Ended:
+    """The zeros that the operator asked for could not be taken."""
+    return Ended("not zeroed", STOPPED, text, "Let nothing flow, or run without --zero.")
+
 
 def cut_by_board(cause: str, place: str) -> Ended:
     """The board took the drive away by itself; `place` says where, with a leading blank."""

@@ -1,4 +1,4 @@
-"""All that a written report tells, gathered before a word of it is written."""
+"""What a written report is made of: the comparison, its captures, and who made it when."""
 
 from __future__ import annotations
 
@@ -12,11 +12,6 @@ from rig.analysis.answers import Comparisons
 from rig.analysis.runs import Run
 from rig.captures.capture import read_meta
 from rig.captures.files import sha256
-
-CAUTIONS = (
-    "Limits and stops in software are no substitute for a hand-operated cut in the supply. "
-    "Local rules apply, and licensed practice where they ask for it."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,23 +56,6 @@ class Report:
 
 
 def listed(path: Path, run: Run) -> Listed:
-    """What a report's list tells of a capture. Raises InputFileError."""
+    """What a report lists of a capture. Raises InputFileError."""
     seconds = read_meta(path).seconds
     return Listed(path, run, math.nan if seconds is None else float(seconds), sha256(path))
-
-
-CAPTURE_HEADS = ("capture", "setup", "outcome", "length ", "SHA-256")
-
-
-def capture_rows(report: Report) -> list[tuple[str, ...]]:
-    """A row per capture, as `CAPTURE_HEADS` names the cells."""
-    return [
-        (
-            capture.name,
-            capture.run.setup,
-            capture.run.outcome,
-            f"{capture.seconds:.1f} s" if math.isfinite(capture.seconds) else "-",
-            capture.sha256,
-        )
-        for capture in report.captures
-    ]

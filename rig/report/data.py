@@ -1,8 +1,13 @@
-"""Comparisons as plain data, for --json and for whoever reads it."""
+"""Comparisons as plain data, for --json and for whoever reads it.
+
+Made from the comparison, not from blocks: these are numbers, not rounded, and their keys are a
+public form that does not change with the layout of a report.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
@@ -63,7 +68,7 @@ def step_data(step: Step) -> dict[str, Any]:
         "throttle_pct": known(step.throttle_pct),
         "hold_from_s": known(step.hold_from_s),
         "steady_s": [known(edge) for edge in step.window_s],
-        "figures": {key: known(value) for key, value in step.figures.items()},
+        "figures": json_ready(step.figures),
         "why": step.why,
     }
 
@@ -84,7 +89,7 @@ def report_data(report: Report) -> dict[str, Any]:
                 "began_s": known(capture.run.began_s),
                 "steady_s": [known(edge) for edge in capture.run.window_s],
                 "hold_from_s": known(capture.run.hold_from_s),
-                "figures": {key: known(value) for key, value in capture.run.figures.items()},
+                "figures": json_ready(capture.run.figures),
             }
             for capture in report.captures
         ],
@@ -106,7 +111,7 @@ def _comparison(item: Comparison) -> dict[str, Any]:
                 "name": found.name,
                 "text": found.text,
                 "speed_pct": known(found.speed_pct),
-                "u": {key: known(value) for key, value in found.effects.items()},
+                "u": json_ready(found.effects),
             }
             for found in item.conditions
         ],
@@ -169,3 +174,8 @@ def _pair(interval: tuple[float, float] | None) -> list[float] | None:
 def known(value: float | None) -> float | None:
     """`value`, or None where it is no number."""
     return value if value is not None and math.isfinite(value) else None
+
+
+def json_ready(figures: Mapping[str, float]) -> dict[str, float | None]:
+    """`figures` with null for what is not known: NaN has no place in JSON."""
+    return {key: known(value) for key, value in figures.items()}

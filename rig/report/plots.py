@@ -1,19 +1,15 @@
 """The figures of a report, as SVG that stands inside an HTML page.
 
-Colours are those of Okabe and Ito ("Color Universal Design", 2008), made for all kinds of
-colour vision; a setup has a marker and a line of its own too, so that grey paper will do.
 Setups are named in a key outside the drawings: the only text from files in here is the name
-of a column. The same input gives the same bytes.
+of a column. The same input gives the same bytes. The one module that imports matplotlib.
 """
 
 from __future__ import annotations
 
 import io
-import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 import numpy as np
 from matplotlib import style
@@ -21,28 +17,17 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from rig.analysis.answers import Comparison, Comparisons
+from rig.analysis.answers import Interval
 from rig.analysis.contrasts import critical
 from rig.analysis.runs import Run
+from rig.report.document import Svg
+from rig.report.looks import Look
 from rig.report.traces import Trace
-from rig.report.words import quantity_name, told
+from rig.report.words import quantity_name
 from rig.text import plain
 
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """How one setup is drawn; `sign` is its marker as a character."""
-
-    colour: str
-    marker: str
-    sign: str
-    line: str
-    line_name: str
-
-
-_COLOURS = ("#000000", "#D55E00", "#0072B2", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
-_MARKERS = (("o", "●"), ("s", "■"), ("^", "▲"), ("D", "◆"), ("v", "▼"))
-_LINES = (("-", "solid"), ("--", "dashed"), (":", "dotted"), ("-.", "dash-dotted"))
+Percent = tuple[str, float, Interval | None]
+"""What it is that changed, the change in percent, and its interval where there is one."""
 
 _STYLE = {
     "axes.formatter.useoffset": False,
@@ -68,31 +53,15 @@ _NAME_LENGTH = 40
 _SHADE = "#e8e8e8"
 
 
-def looks(setups: Sequence[str]) -> dict[str, Look]:
-    """How each setup is drawn, the baseline first."""
-    return {
-        setup: Look(
-            _COLOURS[index % len(_COLOURS)],
-            *_MARKERS[index % len(_MARKERS)],
-            *_LINES[index % len(_LINES)],
-        )
-        for index, setup in enumerate(setups)
-    }
-
-
-def changes_plot(comparisons: Comparisons, look: Mapping[str, Look]) -> str:
-    """The percent changes with their intervals, a row per quantity, speed first; no rises.
-
-    Rises of a few tenths of a kelvin have intervals of tens of percent, beside which nothing shows.
-    """
-    rows = [list(percents(item)) for item in comparisons.variants]
-    names = list(dict.fromkeys(name for row in rows for name, _, _ in row))
-    height = 0.7 + len(names) * (0.16 + 0.18 * len(rows))
+def changes_plot(variants: Mapping[str, Sequence[Percent]], look: Mapping[str, Look]) -> Svg:
+    """The percent changes of each variant with their intervals, a row per quantity."""
+    names = list(dict.fromkeys(name for row in variants.values() for name, _, _ in row))
+    height = 0.7 + len(names) * (0.16 + 0.18 * len(variants))
     with _drawing("changes", height) as (figure, drawn):
         axes = figure.subplots()
-        for index, (item, row) in enumerate(zip(comparisons.variants, rows, strict=True)):
-            found = look[item.variant]
-            shift = (index - (len(rows) - 1) / 2.0) * 0.7 / len(rows)
+        for index, (variant, row) in enumerate(variants.items()):
+            found = look[variant]
+            shift = (index - (len(variants) - 1) / 2.0) * 0.7 / len(variants)
             for name, value, interval in row:
                 at = names.index(name) + shift
                 if interval is not None:
@@ -100,23 +69,14 @@ def changes_plot(comparisons: Comparisons, look: Mapping[str, Look]) -> str:
                     axes.plot(interval, (at, at), "|", color=found.colour, markersize=7.0)
                 axes.plot(value, at, found.marker, color=found.colour, markersize=5.0)
         axes.axvline(0.0, color="black", linewidth=1.0)
-        axes.set_yticks(range(len(names)), names)
+        axes.set_yticks(range(len(names)), list(map(_short, names)))
         axes.set_ylim(len(names) - 0.5, -0.5)
         axes.grid(visible=False, axis="y")
         axes.set_xlabel("change from the baseline, %")
     return drawn()
 
 
-def percents(item: Comparison) -> Iterator[tuple[str, float, tuple[float, float] | None]]:
-    """What `changes_plot` shows of a variant: name, change, and interval where there is one."""
-    for change in sorted(told(item), key=lambda change: change.quantity != "speed_rpm"):
-        if change.change is not None and change.unit == "%":
-            yield _name(change.quantity).rpartition(",")[0], change.change, change.ci95
-    if item.efficiency.value is not None:
-        yield "Efficiency by affinity laws", item.efficiency.value, item.efficiency.ci95
-
-
-def runs_plot(runs: Sequence[Run], columns: Sequence[str], look: Mapping[str, Look]) -> str:
+def runs_plot(runs: Sequence[Run], columns: Sequence[str], look: Mapping[str, Look]) -> Svg:
     """A dot per run in order of time, each setup's mean and its 95 % interval at the right."""
     with _drawing("runs", 0.4 + 1.45 * len(columns)) as (figure, drawn):
         for axes, column in _panels(figure, columns):
@@ -157,7 +117,7 @@ def traces_plot(
     since: str,
     *,
     driven_only: bool,
-) -> str:
+) -> Svg:
     """Every run over time from the throttle hold named `since`, the common steady part shaded.
 
     With `driven_only` no more than the drive and what comes right before and after it.
@@ -196,21 +156,21 @@ def _panels(figure: Figure, columns: Sequence[str]) -> Iterator[tuple[Axes, str]
     """A panel per column, one under the other, its name above it."""
     all_axes = figure.subplots(len(columns), sharex=True, squeeze=False)[:, 0]
     for axes, column in zip(all_axes, columns, strict=True):
-        axes.set_title(_name(column))
+        axes.set_title(_short(quantity_name(column)))
         yield axes, column
 
 
-def _name(quantity: str) -> str:
-    name = plain(quantity_name(quantity)).replace("\n", " ")
+def _short(name: str) -> str:
+    name = plain(name).replace("\n", " ")
     return name if len(name) <= _NAME_LENGTH else f"{name[: _NAME_LENGTH - 1]}…"
 
 
 @contextmanager
-def _drawing(name: str, height_in: float) -> Iterator[tuple[Figure, Callable[[], str]]]:
+def _drawing(name: str, height_in: float) -> Iterator[tuple[Figure, Callable[[], Svg]]]:
     """A figure to draw on, and what then gives it as SVG, within our style and nobody's own."""
     with style.context(["default", {**_STYLE, "svg.hashsalt": name}]):
         figure = Figure(figsize=(_WIDTH_IN, height_in), layout="constrained")
-        drawn: list[str] = []
+        drawn: list[Svg] = []
         yield figure, lambda: drawn[0]
         file = io.StringIO()
         figure.savefig(file, format="svg", metadata=dict.fromkeys(_METADATA))
@@ -220,7 +180,7 @@ def _drawing(name: str, height_in: float) -> Iterator[tuple[Figure, Callable[[],
 _METADATA = ("Creator", "Date", "Format", "Type")
 
 
-def _for_html(svg: str) -> str:
+def _for_html(svg: str) -> Svg:
     """An SVG file as an element of an HTML page: no prologue, no addresses, short numbers.
 
     Identifiers of groups go, since figures would share them; those of markers and clips stay,
@@ -233,16 +193,7 @@ def _for_html(svg: str) -> str:
     rest = rest.replace("xlink:href=", "href=").replace('<g id="', '<g class="')
     rest = re.sub(r'<g class="[^"]*">', "<g>", rest)
     rest = re.sub(r' d="[^"]*"', lambda path: _DIGITS.sub(r"\1", path[0]), rest)
-    return f'<svg {box[0] if box else ""} aria-hidden="true">{rest}'
+    return Svg(f'<svg {box[0] if box else ""} aria-hidden="true">{rest}')
 
 
 _DIGITS = re.compile(r"(\.\d\d)\d+")
-
-
-def common(spans: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
-    """The part that all of `spans` have in common, if there is one."""
-    known = [span for span in spans if all(map(math.isfinite, span))]
-    if not known:
-        return None
-    start, end = max(span[0] for span in known), min(span[1] for span in known)
-    return (start, end) if start < end else None

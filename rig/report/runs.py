@@ -14,16 +14,19 @@ from rich.text import Text
 from rig.analysis.steps import plan_words
 from rig.captures.capture import Meta
 from rig.captures.listing import Row
-from rig.report.words import noted, number
+from rig.report.document import Column, joined
+from rig.report.noted import noted
+from rig.report.words import number
 from rig.stand.quantities import unit_of
 from rig.text import one_line
 
 Listed = tuple[Row, Mapping[str, float]]
 """A file, and its run's figures, empty where there are none."""
 
-HEADS = (
-    "file", "setup", "run ", "began", "length ", "throttle", "current ", "speed ", "power ",
-    "outcome", "noted",
+COLUMNS = (
+    Column("file"), Column("setup"), Column("run", "number"), Column("began"),
+    Column("length", "number"), Column("throttle"), Column("current", "number"),
+    Column("speed", "number"), Column("power", "number"), Column("outcome"), Column("noted"),
 )  # fmt: skip
 MAIN = ("current_a", "speed_rpm", "power_w")
 
@@ -42,7 +45,7 @@ def print_runs(listed: Sequence[Listed], step_pct: float | None = None) -> None:
 
 
 def cells(listed: Listed) -> tuple[str, ...]:
-    """The cells of one run, as `HEADS` names them; nothing in them can steer a terminal."""
+    """The cells of one run, as `COLUMNS` names them; nothing in them can steer a terminal."""
     row, figures = listed
     outcome, cause = row.ending, "" if row.outcome == "done" else row.cause
     if row.kind == "unreadable":
@@ -91,8 +94,8 @@ def run_lines(rows: Sequence[Sequence[str]], width: int | None) -> list[str]:
     A table with one line per run where that fits, the last cell wrapped if need be;
     otherwise the file's name on a line of its own with the other cells under it.
     """
-    table = [[head.rstrip() for head in HEADS], *rows]
-    sides = [head.endswith(" ") for head in HEADS[:-1]]
+    table = [[joined(column.head) for column in COLUMNS], *rows]
+    sides = [column.kind == "number" for column in COLUMNS[:-1]]
     lines = [f"{start}{_GAP}" for start in _aligned([cells[:-1] for cells in table], sides)]
     indent = cell_len(lines[0])
     longest = max(cell_len(cells[-1]) for cells in table)

@@ -23,6 +23,7 @@ from rig.recorder.messages import (
     Snapshot,
     StartRun,
     StopRun,
+    TakeZero,
 )
 from rig.recorder.states import State
 from rig.screen.banner import Banner
@@ -47,6 +48,7 @@ SILENT_AFTER_S = 3.0
 
 _IN_STATE = {
     "arm": {State.READY},
+    "zero": {State.READY},
     "start": {State.ARMED},
     "throttle": {State.RUNNING},
     "end_recording": {State.COASTING},
@@ -60,6 +62,8 @@ class LiveScreen(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("a", "arm", "Arm", id="arm", tooltip="First of two steps: the board is armed"),
         Binding("r", "start", "Run", id="start", tooltip="Second of two steps: the motor runs"),
+        Binding("0", "zero", "Zero", id="zero", show=False,
+                tooltip="No current, thrust or torque: the board takes that for zero"),
         Binding("up,plus", "throttle(1)", "+5 %", id="more", tooltip="Throttle up by 5 %"),
         Binding("down,minus", "throttle(-1)", "-5 %", id="less", tooltip="Throttle down by 5 %"),
         Binding("k", "acknowledge", "Ack", id="ack", tooltip="Acknowledge the alarms"),
@@ -69,7 +73,7 @@ class LiveScreen(Screen[None]):
         Binding("c", "chart", "Chart", id="chart", show=False, tooltip="Chart other quantities"),
         Binding("z", "zoom", "Zoom", id="zoom", show=False, tooltip="Chart 60 s, 20 s or 6 s"),
         Binding("p", "pause", "Hold", id="hold", show=False, tooltip="Hold the chart's picture"),
-    ]
+    ]  # fmt: skip
 
     def __init__(self, plan: Plan, tell: Callable[[Order], None]) -> None:
         super().__init__()
@@ -154,6 +158,10 @@ class LiveScreen(Screen[None]):
     def action_arm(self) -> None:
         """First of two."""
         self._tell(ArmRun())
+
+    def action_zero(self) -> None:
+        """What reads nothing is nothing."""
+        self._tell(TakeZero())
 
     def action_start(self) -> None:
         """Second of two."""

@@ -61,6 +61,7 @@ def parser() -> argparse.ArgumentParser:
     add("--baud", type=int, default=0, help="line speed that holds the bytes back (none)")
     add("--pace", type=float, default=1.0, help="times real time (%(default)g)")
     add("--fault", action="append", default=[], help="a fault, see below; may be repeated")
+    add("--reference", action="store_true", help="a board that measures its supply too")
     add("--listen-only", action="store_true", help="a board that only talks")
     add("--by-hand", action="store_true", help="a board that cannot drive the throttle")
     add("--throttle", type=float, default=0.0, metavar="PCT", help="set by hand, for these two")
@@ -83,6 +84,7 @@ def settings_of(chosen: argparse.Namespace) -> Settings:
         ideal=chosen.ideal,
         line_hz=chosen.lines,
         baud=chosen.baud,
+        reference=chosen.reference,
         start=NEAR_THE_WRAP if chosen.near_wrap else (0, 0, 0),
         abilities=NOTHING if chosen.listen_only else BY_HAND if chosen.by_hand else EVERYTHING,
         faults=tuple(map(parse_fault, chosen.fault)),

@@ -25,7 +25,7 @@ from rig.protocol.records import (
     Data,
     Status,
 )
-from rig.simulator.converter import CHANNELS, SHUNT, Converter, draw_errors
+from rig.simulator.converter import SHUNT, Converter, channels_of, draw_errors
 from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock, parse_fault
 from rig.simulator.gate import Gate
@@ -61,7 +61,7 @@ class Board:
         )
         self._watch = Watch(settings.tick_hz)
         self._gate = Gate(obeys=self._obeys)
-        self._zero = [0] * len(CHANNELS)
+        self._channels = len(channels_of(settings))
         self._boot = chance.randrange(2**BOOT_BITS)
         self._owed_s = 0.0
         self._stuck_throttle = 0.0
@@ -103,7 +103,7 @@ class Board:
         self._step_number = 0
         self._heard = b""
         self._gate.reset(self._motion.now_s)
-        self._zero = [0] * len(CHANNELS)
+        self._zero = [0] * self._channels
         self._newest = self._sums()
         self._watch.reset()
         self._wire.reset()
@@ -161,11 +161,11 @@ class Board:
             case commands.Limit():
                 if "L" not in abilities:
                     return "cannot"
-                if isinstance(command.where, int) and command.where >= len(CHANNELS):
+                if isinstance(command.where, int) and command.where >= self._channels:
                     return "range"
                 self._watch.hold(command)
             case commands.Zero(channel):
-                if channel >= len(CHANNELS):
+                if channel >= self._channels:
                     return "range"
                 if "Z" not in abilities or channel != SHUNT:
                     return "cannot"

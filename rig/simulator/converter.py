@@ -23,6 +23,8 @@ CHANNELS = (
 """Quantity and label of each channel, in the order of a data line."""
 
 SHUNT, PACK, MOTOR, CONTROLLER, CELLS = range(len(CHANNELS))
+REFERENCE_CHANNEL = ("reference", "supply")
+"""One more, the last, on a board that measures its supply: the bandgap against it."""
 
 _KELVIN = 273.15
 _POOL = 4099
@@ -45,6 +47,7 @@ class StandErrors:
     """By how much the board's clock runs fast."""
     marks: tuple[float, ...] = (0.0, 0.5)
     """Where the tachometer's marks sit, in shares of a turn."""
+    bandgap: float = 0.0
 
 
 def draw_errors(settings: Settings) -> StandErrors:
@@ -72,7 +75,13 @@ def draw_errors(settings: Settings) -> StandErrors:
         series=three(0.005),
         clock=within(0.005),
         marks=tuple((index + within(0.01)) / pulses for index in range(pulses)),
+        bandgap=within(0.1),
     )
+
+
+def channels_of(settings: Settings) -> tuple[tuple[str, str], ...]:
+    """Quantity and label of each channel of this board."""
+    return (*CHANNELS, REFERENCE_CHANNEL) if settings.reference else CHANNELS
 
 
 class Converter:
@@ -87,7 +96,8 @@ class Converter:
         self._stuck: int | None = None
         wiring = settings.wiring
         self._wiring = wiring
-        self._per_volt = wiring.full_scale / (wiring.reference_v * (1.0 + errors.reference))
+        self._reference_v = wiring.reference_v * (1.0 + errors.reference)
+        self._bandgap_v = wiring.bandgap_v * (1.0 + errors.bandgap) if settings.reference else None
         self._amplified_ohm = (
             wiring.shunt_ohm * (1.0 + errors.shunt) * wiring.gain * (1.0 + errors.gain)
         )
@@ -105,11 +115,15 @@ class Converter:
     ) -> list[int]:
         """The summed count of each channel; `degc` is motor, controller, pack."""
         end = float(self._wiring.full_scale)
+        lowered_v = now.level("reference-low")
+        per_volt = end / (self._reference_v if lowered_v is None else max(lowered_v, 0.1))
         levels = [
-            (current_a * self._amplified_ohm + self._errors.offset_v) * self._per_volt,
-            voltage_v * self._divided * self._per_volt,
+            (current_a * self._amplified_ohm + self._errors.offset_v) * per_volt,
+            voltage_v * self._divided * per_volt,
             *(end * self._ratio(which, value) for which, value in enumerate(degc)),
         ]
+        if self._bandgap_v is not None:
+            levels.append(self._bandgap_v * per_volt)
         if now.on("clip-current") and driven:
             levels[SHUNT] = 2.0 * end
         if now.on("motor-open"):

@@ -45,11 +45,14 @@ KINDS: dict[str, tuple[str, float | None]] = {
     "undervolt": ("the supply falls to so many V", 18.0),
     "overspeed": ("the driven rotor runs away to so many rpm", 22_000.0),
     "overheat": ("the motor heats up to so many degC", 115.0),
+    "reference-low": ("the board's supply, its converter's reference, falls to so many V", 4.6),
 }
 """What each fault does, and its value where it has one."""
 
-FORCED = frozenset({"overcurrent", "overvolt", "undervolt", "overspeed", "overheat"})
-"""Faults of the drive, whose value is a level."""
+FORCED = frozenset(
+    {"overcurrent", "overvolt", "undervolt", "overspeed", "overheat", "reference-low"}
+)
+"""Faults whose value is a level."""
 
 _SPEC = re.compile(r"([a-z0-9-]+)(?:@([0-9]+(?:\.[0-9]+)?))?(?:=([0-9]+(?:\.[0-9]+)?))?")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rig.protocol.records import Channel, Hello
-from rig.simulator.converter import CHANNELS, SHUNT
+from rig.simulator.converter import SHUNT, channels_of
 from rig.simulator.settings import Settings
 
 BOARD = "marram-sim"
@@ -24,14 +24,14 @@ def introduction(
         tick_hz=settings.tick_hz,
         line_hz=settings.line_hz,
         abilities=frozenset(settings.abilities),
-        channels=len(CHANNELS),
+        channels=len(channels_of(settings)),
     )
     return [hello, *(channel_line(settings, index, zero) for index, zero in enumerate(zeros))]
 
 
 def channel_line(settings: Settings, index: int, zero: int) -> Channel:
     """One channel's line. Only the shunt can be zeroed."""
-    quantity, label = CHANNELS[index]
+    quantity, label = channels_of(settings)[index]
     return Channel(
         index=index,
         quantity=quantity,

@@ -28,6 +28,7 @@ class Wiring:
     """What stands between the quantities and the converter, as its nominal values."""
 
     reference_v: float = 5.0
+    bandgap_v: float = 1.1
     shunt_ohm: float = 0.00075
     gain: float = 50.0
     upper_ohm: float = 56_000.0
@@ -67,6 +68,8 @@ class Settings:
     """Line speed that holds the bytes back; 0 for a link faster than anything we say."""
     start: tuple[int, int, int] = (0, 0, 0)
     """First sequence number, tick and edge count; others than 0 are for tests."""
+    reference: bool = False
+    """The board measures its supply, the reference, against a bandgap and sends that."""
     abilities: str = EVERYTHING
     faults: tuple[Fault, ...] = ()
     wiring: Wiring = Wiring()

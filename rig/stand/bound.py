@@ -16,6 +16,7 @@ from rig.protocol.records import Channel
 from rig.stand.model import (
     NOTHING,
     ChannelSettings,
+    Divider,
     Level,
     Line,
     LoadCell,
@@ -48,6 +49,7 @@ class BoundChannel:
         self.zeroed = channel.zero != 0 and settings.key in HAVE_A_ZERO
         self.sensor = _without_offset(settings.sensor) if self.zeroed else settings.sensor
         self.is_resistive = isinstance(self.sensor, Resistive)
+        self.feels_reference = _feels_reference(self.sensor, settings.key)
         self._zero = 0 if self.zeroed else channel.zero
         self._conversions = channel.conversions
         self._full_scale = float(channel.full_scale)
@@ -60,9 +62,12 @@ class BoundChannel:
         """The mean count per conversion, which the formulas take."""
         return (count + self._zero) / self._conversions
 
-    def value(self, count: Any) -> Any:
-        """The quantity for a summed count, number or array."""
-        mean = (count + self._zero) / self._conversions
+    def value(self, count: Any, ratio: Any = 1.0) -> Any:
+        """The quantity for a summed count, number or array.
+
+        `ratio` is the converter's reference over that at calibration, for what feels it.
+        """
+        mean = (count + self._zero) / self._conversions * ratio
         return self._formula(mean, self._full_scale, self._parameters)
 
     def quantity(self, mean_count: Any, parameters: Any) -> Any:
@@ -74,20 +79,20 @@ class BoundChannel:
         at_top = count >= self.inside_highest
         return "open" if at_top == (self._parameters.position == "low") else "shorted"
 
-    def count_for(self, value: float) -> float:
+    def count_for(self, value: float, ratio: float = 1.0) -> float:
         """The summed count, not rounded, at which the quantity is `value`; or the end of the
         inside nearest to it. By halving: formulas rise or fall throughout.
         """
         low, high = float(self.inside_lowest + 1), float(self.inside_highest - 1)
         for _ in range(80):
             middle = 0.5 * (low + high)
-            if (self.value(middle) < value) != self._falls:
+            if (self.value(middle, ratio) < value) != self._falls:
                 low = middle
             else:
                 high = middle
         return 0.5 * (low + high)
 
-    def limit(self, level: Level) -> Limit | None:
+    def limit(self, level: Level, ratio: float = 1.0) -> Limit | None:
         """The trip levels as counts for the board to hold; None where it has none to hold.
 
         A bound is moved outward to the next whole count, so that the board never cuts for a
@@ -101,8 +106,8 @@ class BoundChannel:
             low, high = high, low
         return Limit(
             self.index,
-            None if low is None else math.floor(self.count_for(low)),
-            None if high is None else math.ceil(self.count_for(high)),
+            None if low is None else math.floor(self.count_for(low, ratio)),
+            None if high is None else math.ceil(self.count_for(high, ratio)),
             hold_ms(level),
         )
 
@@ -129,6 +134,17 @@ class BoundChannel:
 def hold_ms(level: Level) -> int:
     """How long a board must see a limit passed, as its command takes it."""
     return round(1000.0 * level.hold_s)
+
+
+def _feels_reference(sensor: Sensor, key: str) -> bool:
+    """Whether a reading changes with the converter's reference.
+
+    A resistive sensor or a bridge is fed by the reference, which cancels; a digital sensor has
+    none. A fitted line of current or voltage is of volts; any other is taken for a bridge.
+    """
+    if isinstance(sensor, Line):
+        return key in ("current", "voltage")
+    return isinstance(sensor, Shunt | Divider)
 
 
 def _without_offset(sensor: Sensor) -> Sensor:

@@ -53,9 +53,13 @@ class Shunt(Closed):
     kind: ClassVar[str] = "shunt"
 
     shunt_ohm: PositiveParameter
+    """The shunt's resistance, ohm: 0.00075 for 75 mV at 100 A."""
     reference_v: PositiveParameter
+    """The converter's reference, V."""
     gain: PositiveParameter = ONE
+    """Of the amplifier, V per V."""
     offset_v: Parameter = NOTHING
+    """Volts at the converter while no current flows; half the reference for both directions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +69,11 @@ class Divider(Closed):
     kind: ClassVar[str] = "divider"
 
     upper_ohm: PositiveParameter
+    """The resistor between supply and input, ohm."""
     lower_ohm: PositiveParameter
+    """The resistor between input and ground, ohm."""
     reference_v: PositiveParameter
+    """The converter's reference, V."""
 
 
 Position = Literal["low", "high"]
@@ -81,9 +88,13 @@ class NtcBeta(Closed):
     kind: ClassVar[str] = "ntc-beta"
 
     r25_ohm: PositiveParameter
+    """Resistance at 25 degC, ohm."""
     beta_k: PositiveParameter
+    """The data sheet's B value, K."""
     series_ohm: PositiveParameter
+    """The resistor in series, ohm."""
     position: Position = "low"
+    """Where the sensor sits: at ground (low) or at the reference (high)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,10 +107,15 @@ class NtcSteinhart(Closed):
     kind: ClassVar[str] = "ntc-steinhart"
 
     a: Parameter
+    """Coefficient of 1/T = a + b ln R + c (ln R)^3, 1/K."""
     b: Parameter
+    """The same, of ln R, 1/K."""
     c: Parameter
+    """The same, of (ln R)^3, 1/K."""
     series_ohm: PositiveParameter
+    """The resistor in series, ohm."""
     position: Position = "low"
+    """Where the sensor sits: at ground (low) or at the reference (high)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +125,11 @@ class Pt100(Closed):
     kind: ClassVar[str] = "pt100"
 
     series_ohm: PositiveParameter
+    """The resistor in series, ohm."""
     r0_ohm: PositiveParameter = PositiveParameter(100.0)
+    """Resistance at 0 degC, ohm."""
     position: Position = "low"
+    """Where the sensor sits: at ground (low) or at the reference (high)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +139,11 @@ class Pt1000(Closed):
     kind: ClassVar[str] = "pt1000"
 
     series_ohm: PositiveParameter
+    """The resistor in series, ohm."""
     r0_ohm: PositiveParameter = PositiveParameter(1000.0)
+    """Resistance at 0 degC, ohm."""
     position: Position = "low"
+    """Where the sensor sits: at ground (low) or at the reference (high)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +153,9 @@ class Digital(Closed):
     kind: ClassVar[str] = "digital"
 
     degc_per_count: PositiveParameter
+    """Degrees Celsius per count."""
     offset: Parameter = NOTHING
+    """The temperature at count 0, degC."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +169,11 @@ class LoadCell(Closed):
     kind: ClassVar[str] = "load-cell"
 
     per_count: Parameter
+    """N or N m per count; N per count where `arm_m` is given."""
     zero_count: Parameter = NOTHING
+    """The mean count without load."""
     arm_m: PositiveParameter | None = None
+    """Of a torque: the distance from the axis to the cell, m."""
 
 
 Row = tuple[float, float]
@@ -165,9 +192,13 @@ class Line(Closed):
     kind: ClassVar[str] = "line"
 
     intercept: float
+    """The quantity at count 0, in its unit."""
     slope: float
+    """The quantity per count, in its unit."""
     covariance: tuple[Row, Row] = ((0.0, 0.0), (0.0, 0.0))
+    """Of intercept and slope, as [[var, cov], [cov, var]]."""
     fit_points: Annotated[int, Interval(ge=3, le=1_000_000)] | None = None
+    """How many points the line was fitted to; without it the covariance counts as known well."""
 
 
 Sensor = Shunt | Divider | NtcBeta | NtcSteinhart | Pt100 | Pt1000 | Digital | LoadCell | Line
@@ -207,11 +238,15 @@ class Tachometer(Closed):
     """
 
     pulses_per_revolution: Annotated[int, Interval(ge=1, le=1000)]
+    """Marks, or edges that the board counts, per turn."""
     standstill_s: Annotated[float, Gt(0), Le(60)] = 0.5
+    """Less than one edge in so many seconds is 0 rpm."""
     fastest_change_rpm_per_s: Positive = 200_000.0
+    """A faster change is taken for a glitch, rpm/s."""
     highest_rpm: Positive = 200_000.0
+    """A higher speed is taken for a glitch, rpm."""
     clock_tolerance_pct: NotNegative = 0.5
-    """How far the board's clock may be off: a ceramic resonator (common practice, no source)."""
+    """How far the board's clock may be off, percent: a resonator (common practice, no source)."""
 
 
 REFERENCE_DRIFT = "reference drift"
@@ -229,23 +264,49 @@ class Converter(Closed):
     """
 
     linearity_counts: Annotated[float, Ge(0), Le(100)] = 1.0
+    """Integral nonlinearity, counts of one conversion."""
     reference_drift_pct: Annotated[float, Ge(0), Le(10)] = 0.05
+    """How far the reference moves from run to run, percent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference(Closed):
+    """The board's channel that shows how far the converter's reference has moved.
+
+    It counts a bandgap of the board's against the supply. `count_at_calibration` is its mean count
+    of one conversion, from when `reference_v` and the stand's lines were measured (`rig show` has
+    it for each run). The bandgap itself moves by `steadiness_pct` from run to run, a half-width: a
+    data sheet's typical curve has some 100 ppm/K (order of magnitude, from memory), 0.1 % in 10 K.
+    """
+
+    board_label: str
+    """What the board calls the channel."""
+    count_at_calibration: Positive
+    """Mean count of one conversion when `reference_v` was measured."""
+    steadiness_pct: Annotated[float, Ge(0), Le(10)] = 0.1
+    """How far the bandgap moves from run to run, percent."""
 
 
 @dataclass(frozen=True, slots=True)
 class Level(Closed):
-    """Plain limits of one quantity, in its unit. A level of None is none.
+    """Plain limits of one quantity, in its unit.
 
     A reading must lie beyond a level for `hold_s` before it counts (0: at once); a warning
     clears when the reading has come back by more than `hysteresis`.
     """
 
     warn_over: float | None = None
+    """Warn above this reading."""
     trip_over: float | None = None
+    """Stop above this reading."""
     warn_under: float | None = None
+    """Warn below this reading."""
     trip_under: float | None = None
+    """Stop below this reading."""
     hysteresis: NotNegative = 0.0
+    """A warning clears when the reading is back by more than this."""
     hold_s: Annotated[float, Ge(0), Le(60)] = 0.0
+    """A reading counts after so many seconds beyond a level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,24 +314,35 @@ class OverCurrent(Closed):
     """Inverse-time over-current by IEC 60255-151; `curve` is A to F of its annex."""
 
     curve: Literal["A", "B", "C", "D", "E", "F"]
+    """Of the standard's annex: A inverse, B very and C extremely inverse, D to F those of IEEE."""
     pickup_a: Positive
+    """Current from which time counts, A."""
     time_multiplier: Positive = 1.0
+    """Stretches the curve in time."""
 
 
 @dataclass(frozen=True, slots=True)
 class Limits(Closed):
-    """When to warn and when to stop. `levels` has one `Level` per quantity key."""
+    """When to warn and when to stop, in addition to the levels of each quantity."""
 
     levels: tuple[tuple[str, Level], ...] = ()
     overcurrent: OverCurrent | None = None
     longest_run_s: Positive | None = None
+    """Stop a run after so many seconds."""
     stale_s: Positive = 0.5
+    """Stop when no line has come for so many seconds."""
     lost_fraction: Annotated[float, Gt(0), Le(1)] = 0.2
+    """Stop when so large a share of the lines of the last seconds is lost."""
     stuck_s: Positive = 120.0
+    """Stop when a reading has not moved for so many seconds while current flows."""
     cells: Annotated[int, Interval(ge=1, le=100)] | None = None
+    """Cells in series of the pack; turns the two voltages below into limits of the supply."""
     cell_warn_v: Positive | None = None
+    """Warn below so many volts per cell."""
     cell_trip_v: Positive | None = None
+    """Stop below so many volts per cell."""
     cell_hold_s: Annotated[float, Ge(0), Le(60)] = 0.0
+    """A cell voltage counts after so many seconds below its level."""
 
     def level(self, key: str) -> Level | None:
         """The plain limits of `key`, if it has any."""
@@ -288,3 +360,4 @@ class Stand:
     tachometer: Tachometer | None = None
     limits: Limits = Limits()
     converter: Converter = Converter()
+    reference: Reference | None = None

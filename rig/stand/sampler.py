@@ -8,7 +8,7 @@ property test holds them equal.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -20,12 +20,19 @@ from rig.errors import SettingsError
 from rig.protocol.commands import EDGES, Limit
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Data, Hello
 from rig.protocol.timeline import Step
-from rig.stand.bound import BoundChannel, hold_ms
+from rig.stand.bound import HAVE_A_ZERO, BoundChannel, hold_ms
 from rig.stand.model import Level, Limits, Stand
+from rig.stand.reference import ReferenceMeter, ratio_of
 from rig.stand.tachometer import Speedometer
 
 if TYPE_CHECKING:
     from rig.stand.uncertainty import Budget, Components
+
+REFERENCE_COUNT = "reference_count"
+"""The key of a run's mean count of the reference channel, of one conversion."""
+
+NO_REFERENCE = "no reference"
+"""What ails a reading whose reference cannot be told: it is computed with the last one known."""
 
 LIVE_COUNTS = 1024
 """Counts whose value a live run remembers, per channel: most lines bring one met before."""
@@ -37,7 +44,7 @@ class Sample(NamedTuple):
     """One line in physical units. `values` go with `Sampler.columns`; nan is not known.
 
     `clipped` names columns at the end of their converter's scale, `faults` pairs of column
-    and word (`open`, `shorted`, `glitch`).
+    and word (`open`, `shorted`, `glitch`, `no reference`).
     """
 
     time_s: float
@@ -66,7 +73,9 @@ class Sampler:
         self._tick_hz = float(hello.tick_hz)
         self._channels = tuple(channels)
         by_label = {channel.label: channel for channel in channels}
-        missing = [c.board_label for c in stand.channels if c.board_label not in by_label]
+        labels = [c.board_label for c in stand.channels]
+        labels += [stand.reference.board_label] if stand.reference else []
+        missing = [label for label in labels if label not in by_label]
         if missing:
             raise SettingsError(
                 f"the board has no channel labelled {', '.join(map(repr, missing))}",
@@ -76,10 +85,11 @@ class Sampler:
         self._bound = [
             BoundChannel(settings, by_label[settings.board_label]) for settings in stand.channels
         ]
-        self._live = [
-            (b.index, b.inside_lowest, b.inside_highest, lru_cache(LIVE_COUNTS)(b.value), b)
-            for b in self._bound
-        ]
+        self._reference: ReferenceMeter | None = None
+        if stand.reference is not None:
+            channel = by_label[stand.reference.board_label]
+            self._reference = ReferenceMeter(stand.reference, channel, hello.line_hz)
+        self._live = [self._live_part(bound) for bound in self._bound]
         columns = [bound.column for bound in self._bound]
         self._power = None
         if "current_a" in columns and "voltage_v" in columns:
@@ -94,6 +104,37 @@ class Sampler:
         self._first_tick: int | None = None
         self._budget: Budget | None = None
 
+    def _live_part(
+        self, bound: BoundChannel
+    ) -> tuple[int, int, int, Callable[[int], float], BoundChannel]:
+        meter = self._reference
+        value: Callable[[int], float] = lru_cache(LIVE_COUNTS)(bound.value)
+        if meter is not None and bound.feels_reference:
+            # Another ratio with every line: nothing to remember.
+            value = lambda count: bound.value(count, meter.ratio)  # noqa: E731
+        return bound.index, bound.inside_lowest, bound.inside_highest, value, bound
+
+    @property
+    def reference_ratio(self) -> float:
+        """The converter's reference now over that at calibration; 1 where it is not measured."""
+        return self._reference.ratio if self._reference is not None else 1.0
+
+    @property
+    def zeroable(self) -> list[BoundChannel]:
+        """The channels that the board can zero, of quantities that have a natural zero."""
+        return [b for b in self._bound if b.channel.can_zero and b.settings.key in HAVE_A_ZERO]
+
+    def take_zero(self, channel: Channel) -> None:
+        """The board takes another zero off this channel from the next line on."""
+        known = list(self._channels)
+        known[channel.index] = channel
+        self._channels = tuple(known)
+        for place, bound in enumerate(self._bound):
+            if bound.index == channel.index:
+                self._bound[place] = BoundChannel(bound.settings, channel)
+                self._live[place] = self._live_part(self._bound[place])
+        self._budget = None
+
     def sample(self, step: Step, data: Data) -> Sample:
         """One line in physical units. A line with the wrong number of counts gives nan."""
         if self._first_tick is None:
@@ -102,6 +143,9 @@ class Sampler:
         clipped: list[str] = []
         faults: list[tuple[str, str]] = []
         counts = data.counts if len(data.counts) == len(self._channels) else None
+        meter = self._reference
+        if meter is not None and counts is not None and not meter.take(counts[meter.index]):
+            faults += [(b.column, NO_REFERENCE) for b in self._bound if b.feels_reference]
         for index, lowest, highest, value, bound in self._live:
             if counts is None:
                 values.append(math.nan)
@@ -133,7 +177,7 @@ class Sampler:
         `fields` has shape (rows, 5 + channels) as the lines stood; `tick`, `edges` and
         `edge_tick` are unwrapped, shape (rows,). Gives `time_s`, every column of `columns`
         (float64) and `valid` (bool): False where something in the row is clipped, faulty or
-        a rejected tachometer reading.
+        a rejected tachometer reading, or where the reference's count is unusable.
         """
         if self._first_tick is None and len(tick):
             self._first_tick = int(tick[0])
@@ -142,6 +186,12 @@ class Sampler:
         }
         valid = np.ones(len(tick), dtype=bool)
         fits = fields.shape[1] == FIXED_DATA_FIELDS + len(self._channels)
+        ratio: Any = 1.0
+        if self._reference is not None and fits:
+            ratio, good = self._reference.take_all(
+                fields[:, FIXED_DATA_FIELDS + self._reference.index]
+            )
+            valid &= good
         for bound in self._bound:
             if not fits:
                 result[bound.column] = np.full(len(tick), np.nan)
@@ -154,7 +204,7 @@ class Sampler:
                 column = np.full(len(counts), np.nan)
                 column[inside] = bound.value(counts[inside])
             else:
-                column = bound.value(counts)
+                column = bound.value(counts, ratio if bound.feels_reference else 1.0)
             result[bound.column] = column
         if self._power is not None:
             result["power_w"] = result["current_a"] * result["voltage_v"]
@@ -169,7 +219,8 @@ class Sampler:
 
         Each bound is moved outward to the next whole count, so that the board never trips
         on a reading that the stand allows. Where the stand has no level, the limit is taken
-        away: the board may still hold one of an earlier run.
+        away: the board may still hold one of an earlier run. The board compares counts, so they
+        are those of the reference as it is now: where it moves later, the board's limits move too.
         """
         limits = self._stand.limits
         found = []
@@ -177,7 +228,8 @@ class Sampler:
             level = limits.level(bound.settings.key) or Level()
             if bound.settings.key == "voltage":
                 level = _with_cells(level, limits)
-            found.append(bound.limit(level))
+            ratio = self.reference_ratio if bound.feels_reference else 1.0
+            found.append(bound.limit(level, ratio))
         tachometer, speed = self._stand.tachometer, limits.level("speed")
         if tachometer is not None and speed is not None and speed.trip_over is not None:
             edges_hz = speed.trip_over / 60.0 * tachometer.pulses_per_revolution
@@ -193,17 +245,23 @@ class Sampler:
 
         All that one Sampler gives share the stand's components as variables: a gain error
         cancels in a ratio of two readings. The drift of the reference is a variable of each
-        call with other values, that is, of each run. Power is the product of the voltage and
-        current given with it. Columns without a budget are left out. Without `single` the values
-        are means of many lines, whose steps are in their scatter.
+        call with other values, that is, of each run. Where the stand measures its reference,
+        `reference_count` among the values says where it was. Power is the product of the voltage
+        and current given with it. Columns without a budget are left out. Without `single` the
+        values are means of many lines, whose steps are in their scatter.
         """
         from rig.stand.uncertainty import Budget, run_of
 
         if self._budget is None:
-            self._budget = Budget(self._components, self._hello.board, self._stand.converter)
+            self._budget = Budget(
+                self._components, self._hello.board, self._stand.converter, self._stand.reference
+            )
         run = run_of(values)
+        ratio = ratio_of(self._stand.reference, values.get(REFERENCE_COUNT))
         result = {
-            bound.column: self._budget.reading(bound, values[bound.column], run, single=single)
+            bound.column: self._budget.reading(
+                bound, values[bound.column], run, single=single, ratio=ratio
+            )
             for bound in self._bound
             if bound.column in values
         }

@@ -30,6 +30,7 @@ from rig.stand.model import (
     NtcSteinhart,
     OverCurrent,
     Parameter,
+    Reference,
     Sensor,
     Stand,
     Tachometer,
@@ -37,9 +38,18 @@ from rig.stand.model import (
 from rig.stand.parameters import PARAMETER_FORMS, read_parameter
 from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
 
-_TOP = ("name", "port", "baud", "channels", "tachometer", "limits", "converter")
+TABLES_AND_KEYS = (
+    "name",
+    "port",
+    "baud",
+    "channels",
+    "tachometer",
+    "limits",
+    "converter",
+    "reference",
+)
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
-_SLOWEST, _FASTEST = 1200, 10_000_000
+BAUD_FROM, BAUD_TO = 1200, 10_000_000
 
 
 def load_stand(path: Path) -> Stand:
@@ -87,6 +97,7 @@ def stand_to_dict(stand: Stand) -> dict[str, Any]:
             "channels": {c.key: _channel_table(c) for c in stand.channels},
             "tachometer": stand.tachometer and dataclasses.asdict(stand.tachometer),
             "converter": dataclasses.asdict(stand.converter),
+            "reference": stand.reference and dataclasses.asdict(stand.reference),
         }
     )
     limits = dataclasses.asdict(stand.limits)
@@ -122,13 +133,13 @@ class _Reader:
 
     def stand(self, raw: dict[str, Any]) -> Stand:
         for key in raw:
-            if key not in _TOP:
-                self._unknown(key, key, _TOP)
+            if key not in TABLES_AND_KEYS:
+                self._unknown(key, key, TABLES_AND_KEYS)
         name = self._text(raw, "name", default="stand")
         port = self._text(raw, "port", default=None)
         baud = raw.get("baud", 115_200)
-        if not _is_whole(baud) or not _SLOWEST <= baud <= _FASTEST:
-            self._wrong("baud", baud, f"a whole number from {_SLOWEST} to {_FASTEST}")
+        if not _is_whole(baud) or not BAUD_FROM <= baud <= BAUD_TO:
+            self._wrong("baud", baud, f"a whole number from {BAUD_FROM} to {BAUD_TO}")
         channels = [
             self._channel(key, table) for key, table in self._table(raw, "channels").items()
         ]
@@ -136,12 +147,15 @@ class _Reader:
         if "tachometer" in raw:
             tachometer = self._part("tachometer", Tachometer, raw["tachometer"])
         converter = self._part("converter", Converter, raw.get("converter", {}))
+        reference = self._reference(raw["reference"]) if "reference" in raw else None
         limits, levels = self._limits(self._table(raw, "limits"))
         kept = [channel for channel in channels if channel is not None]
         self._cross_check(raw, kept, limits or Limits(levels))
         if self.mistakes or limits is None:
             raise StandError(self.where, list(dict.fromkeys(self.mistakes)))
-        return Stand(name or "stand", port, baud, tuple(kept), tachometer, limits, converter)
+        return Stand(
+            name or "stand", port, baud, tuple(kept), tachometer, limits, converter, reference
+        )
 
     def _channel(self, key: str, table: Any) -> ChannelSettings | None:
         where = f"channels.{key}"
@@ -173,6 +187,13 @@ class _Reader:
             return None
         sensor: Sensor | None = self._part(where, sensor_type, converted)
         return None if sensor is None else ChannelSettings(key, label, sensor)
+
+    def _reference(self, table: Any) -> Reference | None:
+        if isinstance(table, dict):
+            label = self._text(table, "board_label", default="supply", where="reference")
+            table = {**table, "board_label": label or "supply"}
+        part: Reference | None = self._part("reference", Reference, table)
+        return part
 
     def _parameter(self, where: str, value: Any) -> Any:
         parameter = read_parameter(value)
@@ -285,8 +306,8 @@ class _Words(str):
 _BAD = object()
 _NOTHING = _Words("nothing at all")
 _UNKNOWN_KEY = _Words("an unknown key")
-_WORDS = ("curve", "position")
-"""The keys of sensors and limits whose value is a word."""
+_WORDS = ("curve", "position", "board_label")
+"""The keys whose value is a word."""
 
 
 _ADAPTERS: dict[Any, TypeAdapter[Any]] = {}

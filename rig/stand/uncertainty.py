@@ -7,7 +7,9 @@ never comes here. What cancels in a ratio of two readings on one stand:
 - the converter's linearity cancels between equal counts and not between readings far apart. That a
   signal which ripples over many counts averages it is not credited;
 - the drift of the reference is another variable in every run, and does not cancel. In a
-  resistive sensor or a bridge fed by the reference it does not show at all.
+  resistive sensor or a bridge fed by the reference it does not show at all. Where the board
+  measures its reference, the bandgap's drift stands in its place, and the converter's linearity
+  between the bandgap's count now and at calibration.
 """
 
 from __future__ import annotations
@@ -26,10 +28,9 @@ from rig.stand.model import (
     REFERENCE_DRIFT,
     Converter,
     Digital,
-    Divider,
     Line,
     Parameter,
-    Shunt,
+    Reference,
     Tachometer,
 )
 
@@ -116,32 +117,42 @@ class Budget:
         components: Components | None = None,
         board: str = "",
         converter: Converter | None = None,
+        reference: Reference | None = None,
     ) -> None:
         self._components = components or Components()
         self._board = board
         self._converter = converter or Converter()
+        self._reference = reference
         self._parameters: dict[str, SimpleNamespace] = {}
         self._drifts = lru_cache(RUNS_REMEMBERED)(self._drift)
 
     def reading(
-        self, bound: BoundChannel, value: float, run: Hashable = (), *, single: bool = True
+        self,
+        bound: BoundChannel,
+        value: float,
+        run: Hashable = (),
+        *,
+        single: bool = True,
+        ratio: float = 1.0,
     ) -> Any:
         """A reading of `value` as a `UFloat`: a `single` line's, or the mean of many.
 
         Readings of the same `run` share the reference's drift. A mean has no steps of its own:
         they are in its scatter. The steps of the conversions in a sum are taken as independent,
         as they are where noise of a step or more moves the input. Without noise all conversions
-        of a sum err alike, and this part is too small by the square root of their number.
+        of a sum err alike, and this part is too small by the square root of their number. `ratio`
+        is the reference in this run over that at calibration.
         """
         if bound.column not in self._parameters:
             self._parameters[bound.column] = self._parameters_of(bound)
-        count = bound.count_for(value)
+        ratio = ratio if bound.feels_reference else 1.0
+        count = bound.count_for(value, ratio)
         step_u = STEP_U / math.sqrt(bound.channel.conversions)
         mean = bound.mean_count(count)
         mean = ufloat(mean, step_u) if single else mean
         mean = mean + self._nonlinearity(bound, count)
-        if _feels_the_reference(bound):
-            mean = mean * self._drifts(run)
+        if bound.feels_reference:
+            mean = mean * self._drifts(run) * self._ratio(ratio)
         return bound.quantity(mean, self._parameters[bound.column])
 
     def speed(
@@ -165,8 +176,19 @@ class Budget:
         return clock * ufloat(rpm, abs(rpm) * per_tick * math.sqrt(2) * STEP_U)
 
     def _drift(self, _run: Hashable) -> Any:
-        u = self._converter.reference_drift_pct / 100 * HALF_WIDTH_U
+        measured = self._reference
+        pct = measured.steadiness_pct if measured else self._converter.reference_drift_pct
+        u = pct / 100 * HALF_WIDTH_U
         return ufloat(1.0, u, REFERENCE_DRIFT) if u else 1.0
+
+    def _ratio(self, ratio: float) -> Any:
+        """The reference over that at calibration: exactly 1 at the count of calibration."""
+        if self._reference is None:
+            return 1.0
+        before = self._reference.count_at_calibration
+        key = (self._board, "reference", self._reference.board_label)
+        errors = [self._error_at(key, "reference", code) for code in (before, before / ratio)]
+        return (before + errors[0]) / (before / ratio + errors[1])
 
     def _nonlinearity(self, bound: BoundChannel, count: float) -> Any:
         """The converter's linearity error at `count`, in counts of one conversion.
@@ -176,17 +198,17 @@ class Budget:
         if isinstance(bound.sensor, Digital):
             return 0.0  # no converter of the board's
         conversions, zero = bound.channel.conversions, bound.channel.zero
-        error = self._error_at(bound, (count + zero) / conversions)
-        return error - self._error_at(bound, zero / conversions) if bound.zeroed else error
+        key, tag = (*self._key(bound), bound.channel.full_scale), bound.column
+        error = self._error_at(key, tag, (count + zero) / conversions)
+        return error - self._error_at(key, tag, zero / conversions) if bound.zeroed else error
 
-    def _error_at(self, bound: BoundChannel, code: float) -> Any:
+    def _error_at(self, key: tuple[Hashable, ...], tag: str, code: float) -> Any:
         """Between independent errors `NEAR_COUNTS` apart, of the same size everywhere: weights
         of sine and cosine keep the variance."""
         u = self._converter.linearity_counts * CYCLE_U
         place, share = divmod(code / NEAR_COUNTS, 1.0)
-        key = (*self._key(bound), "linearity", bound.channel.full_scale)
         lower, upper = (
-            self._components.one((*key, int(place) + step), 0.0, u, f"{bound.column} linearity")
+            self._components.one((*key, "linearity", int(place) + step), 0.0, u, f"{tag} linearity")
             for step in (0, 1)
         )
         angle = share * math.pi / 2
@@ -222,14 +244,3 @@ class Budget:
 def run_of(values: Mapping[str, float]) -> Hashable:
     """What a run's means are known by: the same means are the same run's."""
     return tuple(sorted(values.items()))
-
-
-def _feels_the_reference(bound: BoundChannel) -> bool:
-    """Whether a drift of the converter's reference changes the reading.
-
-    A resistive sensor or a bridge is fed by the reference, which cancels; a digital sensor has
-    none. A fitted line of current or voltage is of volts; any other is taken for a bridge.
-    """
-    if isinstance(bound.sensor, Line):
-        return bound.settings.key in ("current", "voltage")
-    return isinstance(bound.sensor, Shunt | Divider)

@@ -17,7 +17,7 @@ from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
 from rig.analysis.steady import r_statistic, steady_window, steady_windows
 from rig.errors import SettingsError
-from rig.report.words import cost_lines
+from rig.report.variant import cost_lines
 
 
 def run_frame(current_a: float = 20.0, seconds: float = 6.0) -> pd.DataFrame:

@@ -15,8 +15,9 @@ from rig.analysis.answers import Change
 from rig.analysis.comparison import compare
 from rig.analysis.figures import figures_of
 from rig.analysis.runs import Run
-from rig.report.terminal import print_figures
-from rig.report.words import change_rows
+from rig.report.shown import figure_blocks
+from rig.report.terminal import print_blocks
+from rig.report.variant import change_rows
 from tests.analysis.test_comparison import run_frame
 
 
@@ -77,7 +78,7 @@ def test_show_marks_it_too(capsys: pytest.CaptureFixture[str]) -> None:
     figures = {"steady_from_s": 1.0, "steady_to_s": 4.0, "motor_degc_peak": 40.0,
                "motor_degc_rise": 20.0, "motor_degc_expected_peak": 55.0, "pack_degc_peak": 25.0,
                "bridged_pct": 2.5}  # fmt: skip
-    print_figures(figures, {"motor_degc_expected_peak": 0.5}, ("motor_degc",))
+    print_blocks(figure_blocks(figures, {"motor_degc_expected_peak": 0.5}, ("motor_degc",)))
     lines = [" ".join(line.split()) for line in capsys.readouterr().out.splitlines()]
     assert "Motor temperature peak, °C (still rising) 40.0" in lines
     assert "Motor temperature rise, K (still rising) 20.00" in lines

@@ -7,6 +7,7 @@ recorder's process number and then each new state, and ends with the run or with
 
 from __future__ import annotations
 
+import dataclasses
 import gc
 import queue
 import sys
@@ -20,9 +21,11 @@ from rig.stand.settings import demo_stand
 
 def main(port: str, journal: str, seconds: str, load: str) -> None:
     """Run once."""
+    stand = demo_stand()
+    limits = dataclasses.replace(stand.limits, longest_run_s=None)
     messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
     plan = Plan(
-        stand=demo_stand(),
+        stand=dataclasses.replace(stand, limits=limits),
         port=port,
         journal=Path(journal),
         beginning={},

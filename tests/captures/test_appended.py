@@ -8,12 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig import review
 from rig.captures import introduction
 from rig.captures.capture import load, read_meta
 from rig.captures.convert import convert, finish
 from rig.captures.introduction import runs_in
 from rig.errors import InputFileError
+from rig.salvage import salvage
 from tests.captures import journals
 
 
@@ -25,7 +25,7 @@ def run(setup: str, rows: int = 60, boot: int = 7, at: int = 0) -> bytes:
 
 
 def salvaged(path: Path) -> list[tuple[str, int, str]]:
-    done = review.salvage(path, None, None)
+    done = salvage(path, None, None)
     return [(one.meta.setup, one.meta.rows, one.meta.cause) for one in (done, *done.others)]
 
 
@@ -50,7 +50,7 @@ def test_the_first_run_alone_is_converted_and_the_journal_kept(tmp_path: Path) -
 def test_a_part_without_a_run_is_named(tmp_path: Path) -> None:
     cut_off = journals.begin(setup="cut off") + journals.hello()
     path = journals.written(tmp_path / "run.journal", [b"junk\n", run("early"), cut_off])
-    done = review.salvage(path, None, None)
+    done = salvage(path, None, None)
     assert (done.meta.setup, done.others) == ("early", ())
     assert len(done.left) == 2
     assert done.left[0].startswith("from byte 0 on: ")
@@ -61,7 +61,7 @@ def test_a_part_without_a_run_is_named(tmp_path: Path) -> None:
 def test_where_no_part_is_a_run_nothing_is_made(tmp_path: Path) -> None:
     path = journals.written(tmp_path / "run.journal", [journals.begin(), journals.begin()])
     with pytest.raises(InputFileError, match="no capture can be made"):
-        review.salvage(path, None, None)
+        salvage(path, None, None)
 
 
 def test_a_cut_line_between_two_runs_costs_no_run(tmp_path: Path) -> None:
@@ -73,7 +73,7 @@ def test_a_cut_line_between_two_runs_costs_no_run(tmp_path: Path) -> None:
 def test_a_reset_of_the_board_is_said(tmp_path: Path) -> None:
     lines = [journals.begin(), journals.introduction(), *map(journals.data, range(20))]
     lines += [journals.introduction(boot=8), *map(journals.data, range(5))]
-    done = review.salvage(journals.written(tmp_path / "run.journal", lines), None, None)
+    done = salvage(journals.written(tmp_path / "run.journal", lines), None, None)
     assert "5 lines after a reset of the board are not in it" in done.sentence()
 
 

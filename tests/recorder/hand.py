@@ -38,6 +38,8 @@ class Hand:
         self.status = CUT if "S" in abilities else 0
         self.counts = RESTING
         self.boot = 7
+        self.zero = 0
+        """What the board takes off the shunt's sums."""
         self._abilities = abilities
         self._sequence = 0
         self._edges = 0
@@ -56,12 +58,19 @@ class Hand:
         """Hello and channel lines."""
         able = frozenset(self._abilities)
         hello = Hello(1, "by hand", "1", self.boot, 1_000_000, 100, able, len(LABELS))
-        limits = able & {"L"}
-        channels = [
-            Channel(index, quantity, label, FULL_SCALE, CONVERSIONS, limits, 0)
-            for index, (quantity, label) in enumerate(LABELS)
-        ]
+        channels = [self._channel(index) for index in range(len(LABELS))]
         self.say(b"".join(frame(record.body()) for record in (hello, *channels)))
+
+    def say_zero(self, zero: int) -> None:
+        """The shunt's line, from which on the board takes so much off."""
+        self.counts = (self.counts[0] + self.zero - zero, *self.counts[1:])
+        self.zero = zero
+        self.say(frame(self._channel(0).body()))
+
+    def _channel(self, index: int) -> Channel:
+        able = frozenset(self._abilities) & frozenset("L" if index else "LZ")
+        zero = 0 if index else self.zero
+        return Channel(index, *LABELS[index], FULL_SCALE, CONVERSIONS, able, zero)
 
     def data(self, status: int | None = None, counts: tuple[int, ...] | None = None) -> None:
         """A data line, 10 ms later. The rotor turns while the current says that it is driven."""

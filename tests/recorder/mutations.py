@@ -19,6 +19,7 @@ SESSION, STOPPING, STATES = (
     f"rig/recorder/{name}.py" for name in ("session", "stopping", "states")
 )
 TALK, PROOF = "rig/recorder/conversation.py", "rig/recorder/proof.py"
+ZEROING = "rig/recorder/zeroing.py"
 LIMITS = "rig/stand/limits.py"
 
 
@@ -110,7 +111,17 @@ MUTATIONS = (
     Mutation("the board is armed before it holds the limits", SESSION,
              "        elif self._to_hold:\n", "        elif False:\n"),
     Mutation("a refusal is taken for consent", SESSION,
-             "if not answer.accepted:", "if False:"),
+             "elif not answer.accepted:", "elif False:"),
+    Mutation("arms while a zero is being taken", SESSION,
+             "        if self._zeroing.going_on:\n", "        if False:\n"),
+    Mutation("goes on with a zero that the board did not say", SESSION,
+             "self._give_up(verdicts.ZERO_NOT_KNOWN, now_s)", "pass"),
+    Mutation("takes a zero while the rotor turns", ZEROING,
+             'values.get("speed_rpm", 0.0) != 0.0', "False"),
+    Mutation("takes a current that flows for a zero error", ZEROING,
+             "not abs(value) <= NEAR_NOTHING * scale", "False"),
+    Mutation("a stop is not proven where the reference is not known", STOPPING,
+             "if word != NO_REFERENCE", "if True"),
     Mutation("a board that does not answer is armed all the same", SESSION,
              "(overdue := self._talk.overdue(now_s)) is not None:", "(overdue := None):"),
     Mutation("a front that stands still is ignored", SESSION,
@@ -133,7 +144,10 @@ MUTATIONS = (
     Mutation("a clipped current proves a stop", PROOF, "name not in unusable and ", ""),
 )  # fmt: skip
 
-FILES = [f"tests/recorder/test_{name}.py" for name in ("session", "parts", "stories")]
+FILES = [
+    f"tests/recorder/test_{name}.py"
+    for name in ("session", "parts", "zero", "reference", "stories")
+]
 TESTS = ("-m", "pytest", "-n", "0", "-q", "-x", "-p", "no:cacheprovider", *FILES)
 
 

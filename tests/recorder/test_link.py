@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import struct
+import sys
 import tty
 
 import pytest
 
-from rig.recorder.link import EMPTY_READS, Link
+from rig.recorder.link import EMPTY_READS, Link, keep_others_out
 
 
 def test_one_read_without_data_is_no_closed_line_and_several_are(
@@ -32,3 +35,21 @@ def test_one_read_without_data_is_no_closed_line_and_several_are(
     link.close()
     for descriptor in (master, slave):
         os.close(descriptor)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks with an ioctl of Linux")
+def test_the_system_refuses_a_second_open_of_a_terminal_that_is_kept() -> None:
+    """TIOCGEXCL of tty_ioctl(4): 1 after TIOCEXCL. Asked, since the superuser is not refused."""
+    tiocgexcl = 0x80045440
+    master, slave = os.openpty()
+
+    def exclusive() -> int:
+        return int(struct.unpack("i", fcntl.ioctl(slave, tiocgexcl, b"\0" * 4))[0])
+
+    try:
+        assert exclusive() == 0
+        keep_others_out(slave)
+        assert exclusive() == 1
+    finally:
+        os.close(master)
+        os.close(slave)

@@ -19,6 +19,7 @@ from rig.recorder.messages import (
     SetThrottle,
     StartRun,
     StopRun,
+    TakeZero,
 )
 from rig.recorder.states import HEARTBEATS, State
 from tests.recorder.hand import ARMED, CUT, HEARTBEAT, LIMIT, RESTING, TOO_MUCH, Hand
@@ -36,8 +37,19 @@ def refused_throttle(hand: Hand) -> None:
     hand.answer("state")
 
 
+def zero(hand: Hand) -> None:
+    hand.session.on_order(TakeZero(), hand.now_s)
+
+
+def zero_and_arm(hand: Hand) -> None:
+    zero(hand)
+    hand.session.on_order(ArmRun(), hand.now_s)
+
+
 EVENTS: dict[str, Callable[[Hand], None]] = {
     "arm": lambda hand: hand.session.on_order(ArmRun(), hand.now_s),
+    "zero": zero,
+    "zero, then arm": zero_and_arm,
     "start": lambda hand: hand.session.on_order(StartRun(), hand.now_s),
     "stop": lambda hand: hand.session.on_order(StopRun(), hand.now_s),
     "throttle": lambda hand: hand.session.on_order(SetThrottle(30.0), hand.now_s),
@@ -72,7 +84,9 @@ EVENTS: dict[str, Callable[[Hand], None]] = {
 
 def cell(state: State, name: str) -> str:
     """What `name` does in `state`, in the words of the table."""
-    hand = Hand(throttle=((70.0, 4.0 if state in HEARTBEATS else 0.25),)).reach(state)
+    throttle = ((70.0, 4.0 if state in HEARTBEATS else 0.25),)
+    abilities = "STLZ" if name.startswith("zero") else "STL"
+    hand = Hand(abilities, throttle=throttle).reach(state)
     session = hand.session
     assert session.state is state
     before = len(hand.sent)
@@ -88,6 +102,8 @@ def cell(state: State, name: str) -> str:
 
 TABLE: dict[str, dict[str, str]] = {
     "arm": {"ready": "limit>arming"},
+    "zero": {"ready": "zero"},
+    "zero, then arm": {"ready": "zero"},
     "start": {"armed": "throttle>running"},
     "stop": {
         "linking": ">ended!operator",

@@ -10,6 +10,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
@@ -22,6 +23,8 @@ from rig.analysis.steady import last_hold_from_s
 from rig.captures.capture import META_KEY, load
 from rig.cli import main
 from rig.report.data import as_data
+from rig.report.document import Block, Table
+from rig.report.markdown import as_markdown
 from rig.rounding import with_interval, with_uncertainty
 from tests.report.captures import HOSTILE, SAMPLES, hostile, write
 
@@ -100,7 +103,8 @@ def test_the_page_says_what_the_data_say(page: str) -> None:
 
 def test_the_page_lists_each_capture_with_its_hash(page: str) -> None:
     for path in SAMPLES.glob("*.parquet"):
-        row = page[page.index(f"<td><bdi>{path.name}") :].split("</tr>")[0]
+        table = page[page.index("<h2>Captures</h2>") :]
+        row = table[table.index(f"<td><bdi>{path.name}") :].split("</tr>")[0]
         assert hashlib.sha256(path.read_bytes()).hexdigest() in row
 
 
@@ -146,14 +150,24 @@ def test_names_from_files_cannot_steer_the_page(hostile_captures: Path, tmp_path
     }  # fmt: skip
 
 
-def test_markdown_has_the_numbers_and_whole_tables(hostile_captures: Path, tmp_path: Path) -> None:
+def test_markdown_has_the_numbers_and_whole_tables(
+    hostile_captures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocks: list[Block] = []
+
+    def kept(each: Iterable[Block]) -> str:
+        blocks.extend(each)
+        return as_markdown(blocks)
+
+    monkeypatch.setattr(review, "as_markdown", kept)
     out = review.report([hostile_captures], "late", tmp_path / "report.md", MADE)
     text = out.read_text(encoding="utf-8")
     assert not HARMFUL.search(text)
     assert not re.search(r"(?<!\\)[<>]", text)
     tables = re.findall(r"(?:^\|.*\n)+", text, re.MULTILINE)
     bars = [{len(re.findall(r"(?<!\\)\|", line)) for line in rows.splitlines()} for rows in tables]
-    assert bars == [{6}, {7}, {6}]  # changes, alternatives, captures
+    assert len(bars) >= 4  # changes, budget, alternatives, captures
+    assert bars == [{len(block.columns) + 1} for block in blocks if isinstance(block, Table)]
     item = as_data(review.compare([hostile_captures], "late"))["variants"][HOSTILE]
     assert f"{item['changes']['speed_rpm']['change_pct']:+.2f} %" in text
     assert item["verdict"].upper() in text
@@ -222,6 +236,23 @@ def test_json_is_the_comparison_and_the_runs(tmp_path: Path) -> None:
     for run in data["runs"]:
         content = (SAMPLES / run["capture"]).read_bytes()
         assert run["sha256"] == hashlib.sha256(content).hexdigest()
+
+
+def test_the_keys_of_the_json_stay() -> None:
+    """They are a public form: programs of other people read them."""
+    data = as_data(review.compare([SAMPLES], "late"))
+    item = data["variants"]["early"]
+    assert set(data) == {"baseline", "variants", "drift_pct", "trends", "warnings", "noted"}
+    assert set(item) == {
+        "changes", "current_per_speed", "power_per_speed", "efficiency_change_pct", "verdict",
+        "verdict_sentence", "order", "not_the_change", "vehicle_speed", "alternatives", "warnings",
+    }  # fmt: skip
+    for quantity, unit in (("speed_rpm", "pct"), ("motor_degc_rise", "k")):
+        assert set(item["changes"][quantity]) == {
+            "baseline", "variant", "baseline_spread", "variant_spread", f"change_{unit}",
+            f"ci95_{unit}", "rise_pct", "note", "runs", f"scatter_{unit}", f"known_{unit}",
+            f"sources_{unit}", f"detectable_{unit}", "why",
+        }  # fmt: skip
 
 
 def test_one_run_of_a_setup_makes_a_page(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from rig.captures.capture import read_meta
 from rig.captures.convert import convert
 from rig.captures.listing import Row
 from rig.cli import main
-from rig.report.runs import HEADS, cells, local_time, run_lines
+from rig.report.runs import COLUMNS, cells, local_time, run_lines
 from tests.captures import journals
 from tests.report.captures import SAMPLES
 
@@ -83,7 +83,7 @@ def test_in_a_terminal_no_line_is_too_long_and_no_name_is_cut(width: int) -> Non
     for row in rows:
         for cell in row[1:]:
             assert " ".join(cell.split()) in words
-    assert (lines[0].split()[0] == HEADS[0]) == (width >= 200)
+    assert (lines[0].split()[0] == COLUMNS[0].head) == (width >= 200)
 
 
 def test_words_from_files_are_harmless_on_one_line(tmp_path: Path) -> None:

@@ -11,9 +11,20 @@ from pathlib import Path
 import pytest
 
 from rig.report import terminal
-from rig.report.terminal import print_table
+from rig.report.document import (
+    Answer,
+    Block,
+    Bullets,
+    Caution,
+    Column,
+    Heading,
+    Name,
+    Paragraph,
+    Table,
+)
+from rig.report.terminal import print_blocks
 
-HEADS = ["quantity", "{} +- SD ", "early +- SD ", "change ", "95 % interval, % "]
+NUMBERS = ["{} +- SD", "early +- SD", "change", "95 % interval, %"]
 ROWS = [
     ("Controller temperature, °C", "24.486 +- 0.012", "24.547 +- 0.01", "+1.27 %", "+8.4 to +17.2"),
     ("Speed, rpm", "11225.1 +- 9.8", "11404.2 +- 7.0", "+1.59 %", "+1.47 to +1.72"),
@@ -26,7 +37,8 @@ def test_no_digit_is_lost(
     width: int, setup: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(width))
-    print_table([head.format(setup) for head in HEADS], ROWS)
+    numbers = (Column(head.format(setup), "number") for head in NUMBERS)
+    print_blocks([Table((Column("quantity"), *numbers), tuple(ROWS))])
     shown = capsys.readouterr().out
     assert max(map(len, shown.splitlines())) <= width
     for row in ROWS:
@@ -40,8 +52,22 @@ SAMPLES = Path(__file__).parents[2] / "sample_captures"
 STEERING = "\x1b]0;owned\x07\x1b[31m[bold]red[/bold][/nothing]\u202e"
 
 
-def test_heads_cells_and_titles_can_steer_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    terminal.print_table([STEERING, f"{STEERING} "], [[STEERING, "1"]], title=STEERING)
+@pytest.mark.parametrize(
+    "block",
+    [
+        Table(
+            (Column(STEERING), Column((Name(STEERING),), "number")), ((STEERING, "1"),), STEERING
+        ),
+        Heading(2, (Name(STEERING), " -> ")),
+        Paragraph(STEERING),
+        Answer(STEERING, STEERING, "faster", STEERING),
+        Bullets((STEERING,)),
+        Caution(STEERING),
+    ],
+    ids=lambda block: type(block).__name__,
+)
+def test_no_block_can_steer_a_terminal(block: Block, capsys: pytest.CaptureFixture[str]) -> None:
+    print_blocks([block])
     out = capsys.readouterr().out
     assert not set(out) & {"\x1b", "\x07", "\u202e"}
     assert "[bold]" in out

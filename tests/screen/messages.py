@@ -41,7 +41,6 @@ def snapshot(state: str = "ready", **changes: object) -> Snapshot:
         can_stop=True,
         can_throttle=True,
         instruction="",
-        alarms=(),
         active=(),
         board="marram-sim",
         trace=tuple((tenth, values, values) for tenth in range(20)),

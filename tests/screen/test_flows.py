@@ -20,6 +20,7 @@ from rig.recorder.messages import (
     SetThrottle,
     StartRun,
     StopRun,
+    TakeZero,
 )
 from rig.recorder.states import State
 from rig.screen import app as app_module
@@ -84,6 +85,16 @@ async def test_arm_and_start_are_two_actions(desk: TestDesk) -> None:
         await deliver(pilot, snapshot("armed"))
         await pilot.press("a", "r")
         assert orders() == [ArmRun(), StartRun()]
+
+
+async def test_zeros_are_taken_before_the_board_is_armed_only(desk: TestDesk) -> None:
+    async with running(desk) as pilot:
+        await pilot.press("0")
+        assert orders() == [TakeZero()]
+        for state in ("armed", "running", "coasting"):
+            await deliver(pilot, snapshot(state))
+            await pilot.press("0")
+        assert orders() == [TakeZero()]
 
 
 @pytest.mark.parametrize("key", ["escape", "space", "ctrl+c"])

@@ -6,6 +6,7 @@ import itertools
 import random
 from collections import Counter
 
+import numpy as np
 import pytest
 
 from rig.errors import SettingsError
@@ -254,3 +255,20 @@ def test_faults_of_a_board_that_only_talks_count_from_power_up() -> None:
     host = Host(demo_board(faults=["silent@1"], abilities=NOTHING))
     host.pass_time(2.0)
     assert host.data[-1].tick / 2e6 == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_supply_that_falls_raises_every_count_but_the_thermistors() -> None:
+    before, after = (
+        Host(demo_board(faults=faults, ideal=True, reference=True))
+        for faults in ([], ["reference-low"])
+    )
+    for host in (before, after):
+        host.pass_time(1.0)
+    assert before.channels[-1].quantity == "reference"
+    sums = [np.mean([line.counts for line in host.data], axis=0) for host in (before, after)]
+    ratios = sums[1] / sums[0]
+    # 1.1 V of 5 V in 1024 counts, 16 conversions.
+    assert sums[0][5] == pytest.approx(1.1 / 5.0 * 1024 * 16, rel=1e-3)
+    assert ratios[1] == pytest.approx(5.0 / 4.6, rel=2e-3)
+    assert ratios[5] == pytest.approx(5.0 / 4.6, rel=2e-3)
+    assert ratios[2:5] == pytest.approx([1.0] * 3, rel=1e-3)

@@ -5,7 +5,16 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass, field
 
-from rig.recorder.messages import Acknowledge, ArmRun, Mark, Order, SetThrottle, StartRun, StopRun
+from rig.recorder.messages import (
+    Acknowledge,
+    ArmRun,
+    Mark,
+    Order,
+    SetThrottle,
+    StartRun,
+    StopRun,
+    TakeZero,
+)
 
 TO_BOARD, TO_HOST = "to the board", "to the host"
 
@@ -76,6 +85,9 @@ def weather(seed: int) -> Weather:
     if chance.random() < 0.15:
         storm.automatic = False
         storm.orders += [(0.7, ArmRun()), (1.0, StartRun())]
+    if chance.random() < 0.3:
+        # Most in the half second in which a run is ready; some when it is too late.
+        storm.orders.append((round(chance.uniform(0.2, 0.8), 3), TakeZero()))
     return storm
 
 

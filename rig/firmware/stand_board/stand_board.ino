@@ -203,7 +203,10 @@ static uint32_t heard; /* the clock when the host last spoke */
 
 static volatile uint16_t turns = START_TICK >> 16;
 
-ISR(TIMER1_OVF_vect) { turns++; }
+ISR(TIMER1_OVF_vect) {
+    turns++;
+    sei(); /* a received byte need not wait until all registers are back */
+}
 
 /* The whole clock for a reading of the timer, with interrupts off. */
 static AT_ONCE uint32_t whole_tick(uint16_t timer) {
@@ -254,6 +257,7 @@ ISR(TIMER1_COMPA_vect) {
         TCCR1A = _BV(COM1A1) | _BV(COM1A0);
         OCR1A = rise_tick += TICKS(PULSE_EVERY_US);
     }
+    sei(); /* as above: the next time is half a millisecond away */
 }
 
 static void throttle(uint16_t permille) {
