@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import io
 import os
+import secrets
 import signal
 import sys
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -48,6 +49,7 @@ class Request:
     folder: Path | None = None
     timing_deg: float | None = None
     seed: int | None = None
+    """Of the simulated board; a new one where None."""
     faults: tuple[str, ...] = ()
     zero: bool = False
     """Take zeros before the run is armed."""
@@ -67,6 +69,7 @@ def run_once(
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
     _refuse_contradictions(request)
+    request = _seeded(request)
     if request.setup is None:
         raise SettingsError(
             "a run without a screen needs --setup NAME: what is being tried", where="rig run"
@@ -110,6 +113,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         notes=request.notes,
         pairs=request.pairs,
         zero=request.zero,
+        seed=request.seed if request.simulated else None,
     )
 
 
@@ -153,7 +157,7 @@ class Desk:
 
     def __init__(self, request: Request) -> None:
         """Raises SettingsError for a stand that cannot be read."""
-        self._request = request
+        self._request = _seeded(request)
         self._given = load_stand(request.stand) if request.stand is not None else None
         self._board: SimulatedBoard | None = None
 
@@ -185,7 +189,8 @@ class Desk:
         stand = self._given
         if stand is None:
             stand = demo_stand() if port == SIMULATED else load_stand(find_stand(None))
-        if port == SIMULATED:
+        simulated = port == SIMULATED
+        if simulated:
             if self._board is None:
                 self._board = SimulatedBoard(board_options(request, stand))
             port = self._board.url
@@ -201,6 +206,7 @@ class Desk:
             pairs=request.pairs,
             automatic=False,
             zero=request.zero,
+            seed=request.seed if simulated else None,
         )
 
     def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks
@@ -227,12 +233,18 @@ class Desk:
 def _refuse_contradictions(request: Request) -> None:
     if request.simulated and request.port:
         raise SettingsError("choose one of --port and --simulated", where="rig run")
-    if (request.faults or request.timing_deg is not None) and not request.simulated:
-        raise SettingsError("--fault and --timing are for --simulated", where="rig run")
     if request.fast and not request.simulated:
         raise SettingsError(
             "--fast is for --simulated: a real motor keeps real time", where="rig run"
         )
+    of_the_board = request.faults or request.timing_deg is not None or request.seed is not None
+    if of_the_board and not request.simulated:
+        raise SettingsError("--fault, --timing and --seed are for --simulated", where="rig run")
+
+
+def _seeded(request: Request) -> Request:
+    """With a seed of its own, so that no run repeats the noise of another one."""
+    return request if request.seed is not None else replace(request, seed=secrets.randbelow(10**6))
 
 
 def board_options(request: Request, stand: Stand | None = None) -> list[str]:

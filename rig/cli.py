@@ -254,6 +254,10 @@ def run(
         list[str] | None,
         typer.Option(help="Simulated: a fault, such as overheat@3.", show_default=False),
     ] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option(help="Simulated: repeats a run's noise. [default: a new one]", min=0),
+    ] = None,
     fast: Annotated[
         bool, typer.Option("--fast", help="Simulated: without a screen, faster than the wall.")
     ] = False,
@@ -274,6 +278,7 @@ def run(
         pairs=tuple(pairs or ()),
         folder=out,
         timing_deg=timing,
+        seed=seed,
         faults=tuple(fault or ()),
         zero=zero,
         fast=fast,

@@ -89,9 +89,11 @@ def plan_run(
     pairs: Sequence[str] = (),
     automatic: bool = True,
     zero: bool = False,
+    seed: int | None = None,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
+    `seed` is that of a simulated board, so that its capture says how to repeat it.
     Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
     """
     from rig.captures.description import checked_notes, checked_setup, parse_pairs
@@ -134,7 +136,8 @@ def plan_run(
         "stand": stand_to_dict(stand),
         "port": port,
         "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
-        | ({"zero": True} if zero else {}),
+        | ({"zero": True} if zero else {})
+        | ({} if seed is None else {"seed": seed}),
         "host": {
             "rig": version(),
             "python": platform.python_version(),

@@ -162,6 +162,21 @@ def test_a_step_that_never_settles_says_so_and_the_others_stay(
     assert f"step 2: {why}" in capsys.readouterr().out
 
 
+def test_where_the_last_step_never_settles_another_one_is_offered(tmp_path: Path) -> None:
+    for minute, setup in enumerate(("late", "early")):
+        path = tmp_path / f"{setup}.parquet"
+        stepped(path, FOUR, setup=setup, minute=minute, wander=90.0)
+    hint = "what is left out is steady at 30, 50, 70 %: --step PERCENT compares there"
+    with pytest.raises(SettingsError) as caught:
+        review.compare([tmp_path], "late")
+    assert hint in caught.value.to_do
+    assert review.compare([tmp_path], "late", step_pct=70.0).variants
+    stepped(tmp_path / "other.parquet", FOUR, minute=2)
+    stepped(tmp_path / "more.parquet", FOUR, setup="early", minute=3)
+    assert hint in review.compare([tmp_path], "late").warnings
+    assert hint not in review.compare([tmp_path], "late", step_pct=70.0).warnings
+
+
 def test_of_two_steps_at_one_throttle_the_last_counts(tmp_path: Path) -> None:
     path = stepped(tmp_path / "a.parquet", (40.0, 60.0, 40.0, 20.0))
     assert review.show(path, 40.0).run.step == 3

@@ -115,6 +115,15 @@ def other_steps(runs: Sequence[Run]) -> list[str]:
     return words
 
 
+def steady_elsewhere(runs: Sequence[Run]) -> list[str]:
+    """A hint for `runs` that are left out at their step, where they are steady at another one."""
+    throttles_pct = {step.throttle_pct for run in runs for step in run.steps if step.figures}
+    known = _numbers(pct for pct in throttles_pct if not math.isnan(pct))
+    if not known:
+        return []
+    return [f"what is left out is steady at {', '.join(known)} %: --step PERCENT compares there"]
+
+
 def steps_line(run: Run) -> str:
     """The throttles of a run's steps in the order made, such as `30, 50, 70 %`."""
     known = [f"{step.throttle_pct:g}" for step in run.steps if not math.isnan(step.throttle_pct)]

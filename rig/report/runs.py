@@ -69,6 +69,8 @@ def cells(listed: Listed) -> tuple[str, ...]:
 def description_lines(meta: Meta) -> list[str]:
     """When a run began, what was said of it, and what of that was corrected afterwards."""
     lines = [f"began: {local_time(meta.utc)}"]
+    if "seed" in meta.plan:
+        lines.append(f"simulated, seed {meta.plan['seed']}")
     lines += [f"{key}: {value}" for key, value in meta.pairs.items()]
     lines += [f"notes: {meta.notes}"] if meta.notes else []
     for entry in meta.amendments:
