@@ -7,7 +7,8 @@ import os
 import secrets
 import signal
 import sys
-from contextlib import nullcontext
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
@@ -22,11 +23,12 @@ from rig.recorder.messages import Ended, Plan
 from rig.recorder.ports import list_ports
 from rig.simulator.__main__ import parser, settings_of
 from rig.simulator.board import Board
-from rig.simulator.day import plant_for
-from rig.simulator.faults import parse_fault
+from rig.simulator.day import plant_for, supply_warning
 from rig.simulator.handle import SimulatedBoard
+from rig.simulator.settings import Settings
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand
+from rig.stop_proof import SIMULATED, for_run, warning
 from rig.text import plain
 
 TELL_ESCAPE_WITHIN_MS = 15
@@ -47,6 +49,8 @@ class Request:
     pairs: tuple[str, ...] = ()
     """As typed, KEY=VALUE."""
     folder: Path | None = None
+    motor: Path | None = None
+    """Simulated: the file of the motor, its rotor and its supply."""
     timing_deg: float | None = None
     seed: int | None = None
     """Of the simulated board; a new one where None."""
@@ -68,7 +72,7 @@ def run_once(
 
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
-    _refuse_contradictions(request)
+    refuse_contradictions(request, "rig run")
     request = _seeded(request)
     if request.setup is None:
         raise SettingsError(
@@ -82,23 +86,38 @@ def run_once(
         )
     folder = request.folder or default_folder()
     words = new_setup_line(checked_setup(request.setup), known_setups(folder))
-    if words:
-        print(plain(words), file=out)
-    stand = stand or _stand(request)
+    stand = stand or stand_of(request)
+    if request.simulated and (clipped := supply_warning(board_settings(request))):
+        print(plain(clipped), file=out)
     if request.fast:
-        return virtual.run(
-            _plan(request, stand, "simulated"), _board(request, stand), live_line=live_line, out=out
-        )
-    board = SimulatedBoard(board_options(request, stand)) if request.simulated else None
+        plan = _plan(request, stand, SIMULATED)
+        _say_first(plan, words, out)
+        return virtual.run(plan, near_board(request), live_line=live_line, out=out)
+    with port_of(request, stand, "rig run") as port:
+        plan = _plan(request, stand, port)
+        _say_first(plan, words, out)
+        return headless.run(plan, live_line=live_line, out=out)
+
+
+@contextmanager
+def port_of(request: Request, stand: Stand, command: str) -> Iterator[str]:
+    """The port that is asked for; a simulated board is there for as long. Raises SettingsError."""
+    board = SimulatedBoard(board_options(request)) if request.simulated else None
     with board or nullcontext():
         port = board.url if board else request.port or stand.port
         if port is None:
             raise SettingsError(
                 "no port is named",
-                where="rig run",
+                where=command,
                 to_do="Give --port, or `port` in stand.toml; `rig ports` lists them.",
             )
-        return headless.run(_plan(request, stand, port), live_line=live_line, out=out)
+        yield port
+
+
+def _say_first(plan: Plan, words: str, out: TextIO) -> None:
+    """Whether the stop is proven comes before everything else."""
+    for line in filter(None, (warning(plan.beginning.get("stop_proof")), words)):
+        print(plain(line), file=out)
 
 
 def _plan(request: Request, stand: Stand, port: str) -> Plan:
@@ -114,12 +133,13 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         pairs=request.pairs,
         zero=request.zero,
         seed=request.seed if request.simulated else None,
+        stop_proof=for_run(stand, port, simulated=request.simulated),
     )
 
 
-def _board(request: Request, stand: Stand) -> Board:
+def near_board(request: Request) -> Board:
     """The board that `rig simulate` would serve for this request."""
-    settings = settings_of(parser().parse_args(board_options(request, stand)))
+    settings = board_settings(request)
     return Board(plant_for(settings), settings)
 
 
@@ -136,8 +156,9 @@ def on_screen(request: Request) -> Outcome | None:
     if hasattr(signal, "SIGHUP"):
         # Whoever started us may have it ignored; but a screen nobody sees must not go on.
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
-    _refuse_contradictions(request)
-    board_options(request)
+    refuse_contradictions(request, "rig run")
+    if request.simulated and (words := supply_warning(board_settings(request))):
+        print(plain(words), file=sys.stderr)
     throttle_steps(request.throttle, request.seconds)
     checked_notes(request.notes)
     parse_pairs(request.pairs)
@@ -147,9 +168,6 @@ def on_screen(request: Request) -> Outcome | None:
         app = StandApp(desk, (desk.first_port(), request.setup, request.notes))
         app.run()
     return app.outcomes[-1] if app.outcomes else None
-
-
-SIMULATED = "simulated"
 
 
 class Desk:
@@ -177,7 +195,8 @@ class Desk:
     def ports(self) -> list[tuple[str, str]]:
         """The serial ports, and the simulated board."""
         found = [(p["port"], p["description"]) for p in list_ports()]
-        return [*found, (SIMULATED, "a board of the Marram stand, without hardware")]
+        stand = self._given or demo_stand()
+        return [*found, (SIMULATED, f"a board for {stand.name}, without hardware")]
 
     def setups(self) -> list[str]:
         """The setups that the folder knows, newest first."""
@@ -192,7 +211,8 @@ class Desk:
         simulated = port == SIMULATED
         if simulated:
             if self._board is None:
-                self._board = SimulatedBoard(board_options(request, stand))
+                board_settings(request)
+                self._board = SimulatedBoard(board_options(request))
             port = self._board.url
         return plan_run(
             stand,
@@ -207,6 +227,7 @@ class Desk:
             automatic=False,
             zero=request.zero,
             seed=request.seed if simulated else None,
+            stop_proof=for_run(stand, port, simulated=simulated),
         )
 
     def conclude(self, plan: Plan, ended: Ended) -> Outcome:  # noqa: ARG002 - for other desks
@@ -230,16 +251,19 @@ class Desk:
         ]
 
 
-def _refuse_contradictions(request: Request) -> None:
+def refuse_contradictions(request: Request, command: str) -> None:
+    """Raise SettingsError for options of `command` that do not go together."""
     if request.simulated and request.port:
-        raise SettingsError("choose one of --port and --simulated", where="rig run")
+        raise SettingsError("choose one of --port and --simulated", where=command)
     if request.fast and not request.simulated:
         raise SettingsError(
-            "--fast is for --simulated: a real motor keeps real time", where="rig run"
+            "--fast is for --simulated: a real motor keeps real time", where=command
         )
-    of_the_board = request.faults or request.timing_deg is not None or request.seed is not None
-    if of_the_board and not request.simulated:
-        raise SettingsError("--fault, --timing and --seed are for --simulated", where="rig run")
+    given = (request.motor, request.timing_deg, request.seed)
+    if not request.simulated and (request.faults or any(value is not None for value in given)):
+        raise SettingsError(
+            "--fault, --motor, --timing and --seed are for --simulated", where=command
+        )
 
 
 def _seeded(request: Request) -> Request:
@@ -247,24 +271,26 @@ def _seeded(request: Request) -> Request:
     return request if request.seed is not None else replace(request, seed=secrets.randbelow(10**6))
 
 
-def board_options(request: Request, stand: Stand | None = None) -> list[str]:
-    """The options of `rig simulate` that serve this request. Raises SettingsError.
-
-    The board measures its reference where `stand` asks for that.
-    """
-    for fault in request.faults:
-        parse_fault(fault)
+def board_options(request: Request) -> list[str]:
+    """The options of `rig simulate` that serve this request."""
     options = [f"--fault={fault}" for fault in request.faults]
+    for name in ("stand", "motor", "seed"):
+        value = getattr(request, name)
+        if value is not None:
+            options.append(f"--{name}={value}")
     if request.timing_deg is not None:
         options.append(f"--timing={request.timing_deg:g}")
-    if request.seed is not None:
-        options.append(f"--seed={request.seed}")
-    if stand is not None and stand.reference is not None:
-        options.append("--reference")
     return options
 
 
-def _stand(request: Request) -> Stand:
+def board_settings(request: Request) -> Settings:
+    """The board that serves this request. Raises SettingsError with every mistake, which a
+    process of its own could not tell as well."""
+    return settings_of(parser().parse_args(board_options(request)))
+
+
+def stand_of(request: Request) -> Stand:
+    """The stand that is asked for. Raises SettingsError."""
     if request.simulated and request.stand is None:
         return demo_stand()
     return load_stand(find_stand(request.stand))

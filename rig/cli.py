@@ -204,6 +204,76 @@ def verify_board(
 
 
 @app.command()
+def check(
+    turn: Annotated[
+        bool, typer.Option("--turn", help="Turn the motor and prove that it can be stopped.")
+    ] = False,
+    port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
+    simulated: Annotated[
+        bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
+    ] = False,
+    stand: StandFile = None,
+    propeller: Annotated[
+        str | None, typer.Option(help="`on` or `off`; asked for if not given.")
+    ] = None,
+    stop_input: Annotated[
+        bool | None,
+        typer.Option(
+            "--stop-input/--no-stop-input",
+            help="Whether a stop input is wired; asked if not given.",
+        ),
+    ] = None,
+    ceiling: Annotated[
+        float, typer.Option(help="The most throttle, in percent.", min=1.0, max=50.0)
+    ] = 25.0,
+    rpm_per_volt: RpmPerVolt = None,
+    attended: Annotated[
+        bool,
+        typer.Option("--attended", help="No terminal: I have read the cautions and stand there."),
+    ] = False,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(help="Simulated: a fault, such as no-watch.", show_default=False),
+    ] = None,
+    fast: Annotated[bool, typer.Option("--fast", help="Simulated: faster than the wall.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Check the stand at rest, without arming it: what each input reads, and what is not right.
+
+    Every run begins with the same check. With --turn: that the tachometer counts, and that a
+    stop stops the motor.
+    """
+    from rig import bench
+
+    request = bench.Request(
+        port=port, simulated=simulated, stand=stand, faults=tuple(fault or ()), fast=fast
+    )
+    if not turn:
+        from rig.check.at_rest import check_at_rest
+
+        found = check_at_rest(request)
+        if as_json:
+            _print_json(found.as_dict())
+        else:
+            found.print()
+        raise typer.Exit(found.exit_code)
+    from rig.proving import turn as turning
+    from rig.proving.tester import Answers
+
+    if propeller not in (None, "on", "off"):
+        raise SettingsError(f"{propeller!r} is neither on nor off", where="--propeller")
+    checked = turning.check_turn(
+        request, Answers(propeller, stop_input, attended), ceiling_pct=ceiling,
+        rpm_per_volt=rpm_per_volt,
+    )  # fmt: skip
+    if as_json:
+        _print_json(checked.as_dict())
+    else:
+        print(plain(checked.sentence()))
+    raise typer.Exit(checked.exit_code)
+
+
+@app.command()
 def firmware(
     folder: Annotated[Path, typer.Argument(help="Where to write them.", metavar="DIR")],
     as_json: AsJson = False,
@@ -224,9 +294,14 @@ def run(
     setup: Annotated[str | None, typer.Option(help="What is being tried in this run.")] = None,
     port: Annotated[str | None, typer.Option(help="The board's port; see `rig ports`.")] = None,
     simulated: Annotated[
-        bool, typer.Option("--simulated", help="Use a simulated board of the Marram stand.")
+        bool,
+        typer.Option("--simulated", help="Use a simulated board: of --stand, or else Marram's."),
     ] = False,
     stand: StandFile = None,
+    motor: Annotated[
+        Path | None,
+        typer.Option(help="Simulated: the file of the motor, its rotor and its supply."),
+    ] = None,
     seconds: Annotated[float | None, typer.Option(help="How long the motor runs.")] = None,
     throttle: Annotated[
         list[str] | None,
@@ -277,6 +352,7 @@ def run(
         notes=notes,
         pairs=tuple(pairs or ()),
         folder=out,
+        motor=motor,
         timing_deg=timing,
         seed=seed,
         faults=tuple(fault or ()),

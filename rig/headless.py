@@ -19,7 +19,7 @@ from typing import TextIO
 
 from rig.errors import RigError
 from rig.recorder.handle import GUARDS_NOTHING, Message, Recorder
-from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
+from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot, StopRun
 from rig.recorder.states import State
 from rig.stand.quantities import is_temperature, key_of, places_of, unit_of
 from rig.text import plain
@@ -68,19 +68,26 @@ def run(plan: Plan, *, live_line: bool = False, out: TextIO = sys.stderr) -> Out
     With `live_line` the status is one line that is written over, for a terminal. Ctrl+C
     stops the motor; once more, while it coasts, ends the recording.
     """
+    return conclude(carry_out(plan, lambda tell: Printer(out, live_line, tell)), out=out)
+
+
+def carry_out(plan: Plan, printer_for: Callable[[Callable[[Order], None]], Printer]) -> Ended:
+    """Carry out `plan` in a recorder process; how it ended.
+
+    `printer_for` is given the way of orders to the recorder. Should it fail, the motor is stopped.
+    """
     messages: queue.SimpleQueue[Message] = queue.SimpleQueue()
     recorder = Recorder(plan, messages.put)
-
-    def unread() -> None:
-        recorder.tell(StopRun("nobody reads the status of the run any more"))
-
-    with interrupts(lambda: recorder.tell(StopRun())):
-        ended = _follow(messages, Printer(out, live_line, unread))
+    try:
+        with interrupts(lambda: recorder.tell(StopRun())):
+            ended = _follow(messages, printer_for(recorder.tell))
+    except BaseException:
+        recorder.tell(StopRun("the program that watched the run failed"))
+        raise
     if ended is GUARDS_NOTHING:
-        ended = replace(ended, journal=recorder.journal)
-    else:
-        recorder.wait(PATIENCE_S)
-    return conclude(ended, out=out)
+        return replace(ended, journal=recorder.journal)
+    recorder.wait(PATIENCE_S)
+    return ended
 
 
 def conclude(ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
@@ -138,9 +145,9 @@ SILENT = Event(
 class Printer:
     """Events as lines, and between them the status: each second, or one line kept current."""
 
-    def __init__(self, out: TextIO, live: bool, unread: Callable[[], None]) -> None:
+    def __init__(self, out: TextIO, live: bool, tell: Callable[[Order], None]) -> None:
         self._out: TextIO | None = out
-        self._unread = unread
+        self._tell = tell
         self._live = live
         self._next_s = 0.0
         self._state = ""
@@ -177,7 +184,7 @@ class Printer:
             self._out.flush()
         except BrokenPipeError:
             self._out = None
-            self._unread()
+            self._tell(StopRun("nobody reads the status of the run any more"))
 
 
 def status_line(snapshot: Snapshot) -> str:

@@ -7,7 +7,7 @@ import math
 import platform
 import re
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -90,10 +90,12 @@ def plan_run(
     automatic: bool = True,
     zero: bool = False,
     seed: int | None = None,
+    stop_proof: Mapping[str, object] | None = None,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
-    `seed` is that of a simulated board, so that its capture says how to repeat it.
+    `seed` is that of a simulated board, so that its capture says how to repeat it. `stop_proof` is
+    what the capture shall say of the stop, from `rig.stop_proof.for_run`.
     Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
     """
     from rig.captures.description import checked_notes, checked_setup, parse_pairs
@@ -112,6 +114,13 @@ def plan_run(
     if seconds == 0.0:
         # No length would be taken for one without an end.
         raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
+    length_s, longest_s = seconds or sum(hold_s for _, hold_s in steps), stand.limits.longest_run_s
+    if longest_s is not None and length_s > longest_s:
+        raise SettingsError(
+            f"{length_s:g} s are planned, and `longest_run_s` in stand.toml is {longest_s:g} s",
+            where="--throttle" if steps else "--seconds",
+            to_do="Make the run shorter, or allow longer ones.",
+        )
     folder = folder.expanduser()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -135,6 +144,7 @@ def plan_run(
         "pairs": known,
         "stand": stand_to_dict(stand),
         "port": port,
+        "stop_proof": dict(stop_proof or {}),
         "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
         | ({"zero": True} if zero else {})
         | ({} if seed is None else {"seed": seed}),

@@ -25,12 +25,12 @@ STEP_S = 0.001
 class VirtualStand:
     """A board, and the port, parent and voice of a recording of it. Reading lets time pass."""
 
-    def __init__(self, board: Board, printer: Printer) -> None:
+    def __init__(self, board: Board, printer: Printer, waiting: deque[Order] | None = None) -> None:
         self.now_s = 0.0
         self.parent_lives = True
         self.broken = False
         self.heard_s: float | None = None
-        self.waiting: deque[Order] = deque()
+        self.waiting: deque[Order] = deque() if waiting is None else waiting
         self._board, self._printer = board, printer
 
     def read(self, wait_s: float) -> bytes:
@@ -70,13 +70,19 @@ class VirtualStand:
 
 def run(plan: Plan, board: Board, *, live_line: bool = False, out: TextIO = sys.stderr) -> Outcome:
     """Carry out `plan` on `board` and make the capture. Ctrl+C stops the motor."""
+    return conclude(carry_out(plan, board, lambda tell: Printer(out, live_line, tell)), out=out)
+
+
+def carry_out(
+    plan: Plan, board: Board, printer_for: Callable[[Callable[[Order], None]], Printer]
+) -> Ended:
+    """As `rig.headless.carry_out`, on `board` and in its time."""
     try:
         journal = Journal(plan.journal)
     except OSError as error:
-        return conclude(refused(plan.journal, error), out=out)
-    stop: list[Callable[[], None]] = []
-    stand = VirtualStand(board, Printer(out, live_line, lambda: stop[0]()))
-    stop.append(lambda: stand.waiting.append(StopRun()))
+        return refused(plan.journal, error)
+    waiting: deque[Order] = deque()
+    stand = VirtualStand(board, printer_for(waiting.append), waiting)
     began = datetime.now(UTC)
     try:
         recording = Recording(
@@ -90,8 +96,8 @@ def run(plan: Plan, board: Board, *, live_line: bool = False, out: TextIO = sys.
             voice=stand,
             journal=journal,
         )
-        with interrupts(stop[0]):
+        with interrupts(lambda: waiting.append(StopRun())):
             ended = recording.run()
     finally:
         journal.close()
-    return conclude(last_word(plan, ended, journal), out=out)
+    return last_word(plan, ended, journal)

@@ -8,7 +8,7 @@ from rig.protocol.decoder import Decoder
 from tests import hostile
 
 
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [0, 7])
 def test_no_hostile_line_raises_and_memory_does_not_grow(seed: int) -> None:
     found = hostile.storm(10_000, seed)
     assert found.lines >= 10_000

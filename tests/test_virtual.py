@@ -81,7 +81,7 @@ def test_nothing_real_is_fast(tmp_path: Path) -> None:
 
 
 def test_its_time_passes_only_while_somebody_waits_for_it() -> None:
-    stand = virtual.VirtualStand(demo_board(), Printer(io.StringIO(), False, lambda: None))
+    stand = virtual.VirtualStand(demo_board(), Printer(io.StringIO(), False, lambda _: None))
     stand.waiting.append(StopRun())
     assert stand.now_s == 0.0
     assert stand.read(0.01)

@@ -57,6 +57,8 @@ class Meta:
     statistics: dict[str, Any] = field(default_factory=dict)
     pairs: dict[str, Any] = field(default_factory=dict)
     """Free pairs of the tester's, such as `pack: P1`; keys and values are text."""
+    stop_proof: dict[str, Any] = field(default_factory=dict)
+    """What was known of the stop before the run; see `rig.stop_proof`."""
     amendments: list[dict[str, Any]] = field(default_factory=list)
     """What was corrected afterwards: `utc`, `what` (setup, notes, or a pair's key after
     "with "), `old` and `new`, all text."""

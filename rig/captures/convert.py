@@ -220,7 +220,7 @@ class _Maker:
         }
 
 
-_FROM_BEGIN = ("run", "campaign", "notes", "pairs", "utc", "plan", "port", "host")
+_FROM_BEGIN = ("run", "campaign", "notes", "pairs", "utc", "plan", "port", "host", "stop_proof")
 
 
 def _gathered(blocks: Iterator[Block]) -> Iterator[list[Block]]:

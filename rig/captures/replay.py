@@ -15,8 +15,9 @@ from rig.captures.convert import board_of
 from rig.captures.table import PHASES, raw_rows
 from rig.protocol.records import Channel, Data
 from rig.protocol.timeline import Step
-from rig.stand.limits import Guard, at_rest
+from rig.stand.limits import Guard
 from rig.stand.model import Stand
+from rig.stand.resting import at_limits
 from rig.stand.sampler import Sample, Sampler
 from rig.stand.settings import stand_from_dict
 from rig.stand.watches import Alarm
@@ -69,7 +70,7 @@ def replay(path: Path, stand: Stand | None = None) -> Replay:
 
 
 def _refused(stand: Stand, sampler: Sampler, newest: Sample | None) -> Replay | None:
-    alarm = at_rest(stand, sampler.columns, newest).tripped if newest is not None else None
+    alarm = at_limits(stand, sampler.columns, newest).tripped if newest is not None else None
     if newest is None or alarm is None:
         return None
     return Replay((replace(alarm, time_s=newest.time_s),), arms=False)

@@ -52,6 +52,11 @@ class Timeline:
         self._last: Step | None = None
         self._strangers: list[int] = []
 
+    @property
+    def edges(self) -> int:
+        """The newest unwrapped count of edges."""
+        return 0 if self._last is None else self._last.edges
+
     def accept(self, data: Data) -> Step | None:
         """The unwrapped counters, or None for a line to drop (repeated or late).
 

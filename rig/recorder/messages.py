@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.protocol.commands import Limit
+from rig.protocol.records import Channel, Hello
+from rig.stand.findings import Finding
 from rig.stand.model import Stand
 from rig.stand.watches import ActiveAlarm, Alarm
 
@@ -82,11 +85,22 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Prove:
+    """Stop the running motor in this way and see whether that stops it; see `rig.recorder.trial`.
+
+    `limit` is what the board must hold for the way of that name.
+    """
+
+    way: str
+    limit: Limit | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Alive:
     """The front is there; said ten times a second. Of no meaning for the run itself."""
 
 
-Order = ArmRun | TakeZero | StartRun | StopRun | SetThrottle | Acknowledge | Mark
+Order = ArmRun | TakeZero | StartRun | StopRun | SetThrottle | Acknowledge | Mark | Prove
 
 
 # From the recorder to the parent.
@@ -110,6 +124,8 @@ class Snapshot:
     rows of (tenth, lowest values, highest values), so that a chart misses nothing even
     when single snapshots do not arrive. `active` are the alarms that still matter. `board`
     is what the board calls itself, and like all words from outside not fit for a terminal.
+    `edges` are those of the tachometer since the board's start; `hello` and `channels` are the
+    board's own lines.
     """
 
     state: str
@@ -131,6 +147,11 @@ class Snapshot:
     active: tuple[ActiveAlarm, ...]
     board: str
     trace: tuple[tuple[int, tuple[float, ...], tuple[float, ...]], ...]
+    edges: int = 0
+    hello: Hello | None = None
+    channels: tuple[Channel, ...] = ()
+    findings: tuple[Finding, ...] | None = None
+    """At rest, for an operator who is to arm; None while nothing was looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,11 +175,25 @@ class JournalMade:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """What was seen when a motor was stopped in this way, in s of the board's clock from the stop,
+    from the last line sent, from the limit, or (stop input) from its report. None is not seen."""
+
+    way: str
+    cut_s: float | None
+    fell_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Ended:
-    """The last message of a run. `journal` is the one that this run's recorder made, if any."""
+    """The last message of a run. `journal` is the one that this run's recorder made, if any.
+
+    `seen` is there where a way to stop was tried, see `Prove`.
+    """
 
     outcome: str
     exit_code: int
     cause: str
     to_do: str = ""
     journal: Path | None = None
+    seen: Seen | None = None

@@ -10,8 +10,9 @@ is kept, told or reckoned.
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.errors import DONE, STOPPED, RigError
@@ -27,6 +28,7 @@ from rig.protocol.records import (
 )
 from rig.protocol.timeline import BoardRestartedError, Timeline
 from rig.recorder import verdicts
+from rig.recorder.before_arming import BeforeArming, not_armed
 from rig.recorder.conversation import Conversation
 from rig.recorder.introduction import (
     ASK_EVERY_S,
@@ -44,6 +46,7 @@ from rig.recorder.messages import (
     Mark,
     Order,
     Plan,
+    Prove,
     SetThrottle,
     Snapshot,
     StartRun,
@@ -63,13 +66,13 @@ from rig.recorder.states import (
 )
 from rig.recorder.steps import Steps
 from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
+from rig.recorder.trial import STOP, Trial
 from rig.recorder.zeroing import Zeroing, why_not
-from rig.stand.limits import Alarm, Guard, at_rest
+from rig.stand.at_rest import AtRest
+from rig.stand.findings import NOTE, Finding
+from rig.stand.limits import Alarm, Guard
 from rig.stand.reference import moved_words
 from rig.stand.sampler import NO_REFERENCE, Sample, Sampler
-
-SETTLE_S = 0.5
-"""An automatic run records the stand at rest for so long before it arms."""
 
 SILENT_AFTER_S = 2.0
 """Without a line for so long, the link is lost."""
@@ -119,6 +122,7 @@ class Session:
         self._timeline = Timeline()
         self._sampler: Sampler | None = None
         self._guard: Guard | None = None
+        self._rest: BeforeArming | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
         self._zeroing = Zeroing()
@@ -127,6 +131,7 @@ class Session:
         self._soak_s = plan.soak_s
         self._throttle_pct: float | None = None
         self._steps = Steps(plan.throttle)
+        self._trial: Trial | None = None
         self._armed = False
         """The board said that it was armed by this run: from here on its cuts are ours."""
         self._lost_since_s: float | None = None
@@ -179,6 +184,8 @@ class Session:
                 if self.state is State.RUNNING:
                     self._steps.give_up()
                     self._drive(percent, now_s)
+            case Prove():
+                self._try_to_stop(order, now_s)
             case Acknowledge():
                 if self._guard is not None:
                     self._guard.acknowledge()
@@ -214,7 +221,7 @@ class Session:
             case State.LINKING:
                 self._link(now_s)
             case State.READY:
-                if in_state_s >= SETTLE_S and self._readings.newest:
+                if self._rest and self._rest.is_enough(in_state_s):
                     self._when_settled(now_s)
             case State.ARMED:
                 if self.plan.automatic and self._readings.newest:
@@ -296,11 +303,15 @@ class Session:
             self._stop_on_trip(alarms, now_s)
         self._keep(kept + b"\n")
         self._readings.add(sample)
+        if self.state is State.READY and self._rest is not None:
+            self._rest.add(now_s, step, data, sample)
         for alarm in alarms:
             self._notes.report(alarm, self.state.value, now_s)
         status = sample.status
         if status != _ARMED or not self._armed:
             self._on_status(status, now_s)
+        if self._trial is not None and self.state is State.RUNNING:
+            self._judge_trial(self._trial, sample, now_s)
         if self.state in STOPPED_STATES:
             self._judge_stop(sample, now_s)
 
@@ -333,6 +344,7 @@ class Session:
             if self._sampler is not None and self._board.takes_off(record):
                 self._zeroing.hear(record)
                 self._sampler.take_zero(record)
+                self._look_at_rest_anew()
             return
         if self.state is not State.LINKING:
             return
@@ -348,6 +360,11 @@ class Session:
     def _on_cut(self, cause: str, where: str, now_s: float) -> None:
         place = f" on {self._board.label(where)}" if where != "-" else ""
         verdict = verdicts.cut_by_board(cause, place)
+        trial = self._trial
+        if trial is not None and cause == trial.expects:
+            if self.state is State.RUNNING or trial.way == STOP:
+                trial.saw_cut(self._board_s)
+            return
         if cause == "stop":
             return
         if self.state in HEARTBEATS:
@@ -370,7 +387,7 @@ class Session:
             self._not_complete(verdicts.BOARD_RESET, now_s)
             hello, channels = self._board.hello, self._board.channels()
             if hello is not None and channels is not None:
-                self._begin_lines(Sampler(self.plan.stand, hello, channels))
+                self._begin_lines(hello, Sampler(self.plan.stand, hello, channels))
 
     # The way of a run
 
@@ -399,15 +416,30 @@ class Session:
         self._talk.forget()
         self._readings = Readings(sampler.columns)
         self._last_line_s = now_s
-        self._begin_lines(sampler)
+        self._begin_lines(hello, sampler)
         self._move(Happening.IDENTIFIED, f"{hello.board} is there", now_s)
+        self._compare_with_proof(hello, now_s)
         if not hello.can_stop:
             text = "This board only talks: nothing here can stop the motor, only your hand can."
             self._notes.say(text, now_s, loud=True)
 
-    def _begin_lines(self, sampler: Sampler) -> None:
+    def _compare_with_proof(self, hello: Hello, now_s: float) -> None:
+        """A stop that was proven with another board or firmware is not proven."""
+        proof = self.plan.beginning.get("stop_proof")
+        if not isinstance(proof, Mapping) or not proof.get("proven"):
+            return
+        if (proof.get("board"), proof.get("firmware")) != (hello.board, hello.firmware):
+            self._notes.say(verdicts.PROVEN_ELSEWHERE, now_s, loud=True)
+
+    def _look_at_rest_anew(self) -> None:
+        """What was read before a zero was taken is not what is read after it."""
+        if self._board.hello is not None and self._sampler is not None:
+            self._rest = BeforeArming(self.plan, self._board.hello, self._sampler)
+
+    def _begin_lines(self, hello: Hello, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""
         self._sampler = sampler
+        self._rest = BeforeArming(self.plan, hello, sampler)
         self._lost_before += self._timeline.lost
         self._timeline = Timeline()
         self._readings.begin_anew()
@@ -476,22 +508,15 @@ class Session:
             self._notes.say(text, now_s, loud=unknown)
 
     def _arm(self, now_s: float) -> None:
-        if self.state is not State.READY or self._sampler is None or self._readings.newest is None:
+        if self.state is not State.READY or self._sampler is None or self._rest is None:
             return
         if self._zeroing.going_on:
             self._notes.say("not armed: a zero is being taken", now_s, loud=True)
             return
-        columns, newest = self._sampler.columns, self._readings.newest
-        self._guard = at_rest(self.plan.stand, columns, newest)
-        self._guard.check_time(now_s, self._last_line_s, None)
-        alarm = self._guard.tripped
-        if alarm is not None:
-            self._notes.report(alarm, self.state.value, now_s)
-            text = f"not armed: {alarm.text}"
-            self._notes.say(text, now_s, loud=True)
-            if self.plan.automatic:
-                self._give_up(Ended("tripped", STOPPED, text), now_s)
+        newest = self._readings.newest
+        if newest is None or not self._may_arm(self._rest, now_s):
             return
+        columns = self._sampler.columns
         self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
         self._say_reference(newest, now_s)
         self._move(Happening.ARM, "the limits go to the board", now_s)
@@ -502,6 +527,22 @@ class Session:
         self._last_beat_s = -math.inf
         self._to_hold = self._sampler.count_limits() if hello.can_limit else []
         self._arm_next(None, now_s)
+
+    def _may_arm(self, rest: BeforeArming, now_s: float) -> bool:
+        """Say what is found at rest; a refusal ends an automatic run."""
+        findings = rest.findings(now_s - self._last_line_s)
+        verdict = not_armed(findings)
+        for finding in findings:
+            if finding.alarm is not None:
+                self._notes.report(finding.alarm, self.state.value, now_s)
+            if finding.severity == NOTE:
+                self._notes.say(f"at rest: {finding.sentence}", now_s)
+        if verdict is None:
+            return True
+        self._notes.say(f"{verdict.cause} {verdict.to_do}", now_s, loud=True)
+        if self.plan.automatic:
+            self._give_up(verdict, now_s)
+        return False
 
     def _arm_next(self, settled: commands.Command | None, now_s: float) -> None:
         """Each limit in turn, each answered, and only then the board is armed."""
@@ -530,6 +571,9 @@ class Session:
         if overdue is not None:
             self._stop(verdicts.no_answer(overdue.word), now_s)
             return
+        if self._trial is not None and self._trial.is_overdue(now_s, self._board_s):
+            self._stop(verdicts.not_stopped_by(self._trial.way), now_s)
+            return
         percent = self._steps.due(elapsed_s)
         if percent is not None:
             self._drive(percent, now_s)
@@ -538,6 +582,8 @@ class Session:
         """Keep the board from cutting; not once it must have cut while we stood still."""
         silence_s = now_s - self._last_beat_s
         if silence_s < commands.HEARTBEAT_EVERY_S or not self._obeys:
+            return
+        if self._trial is not None and self._trial.is_silent:
             return
         if commands.HEARTBEAT_LOST_S <= silence_s < math.inf:
             self._stop(verdicts.stalled(silence_s), now_s)
@@ -551,6 +597,29 @@ class Session:
             self._command(commands.Throttle(round(percent * 10)), now_s)
         else:
             self._notes.remark("mark", {"text": f"throttle by hand: {percent:g} %"}, now_s)
+
+    def _try_to_stop(self, order: Prove, now_s: float) -> None:
+        """Stop the running motor in this way; the stop follows whatever comes of it."""
+        if self.state is not State.RUNNING or self._trial is not None or not self._obeys:
+            return
+        self._notes.remark("mark", {"text": f"tried: {order.way}"}, now_s)
+        self._trial = Trial(order.way, now_s, self._board_s)
+        self._stopping.expect_fall(self._readings.by_column())
+        if order.way == STOP:
+            self._stop(verdicts.COMPLETE, now_s)
+        elif self._trial.is_silent:
+            # The last line; what is still owed must not break the silence.
+            self._send(self._talk.tell(commands.Beat(), now_s))
+            self._talk.forget()
+        elif order.limit is not None:
+            self._command(order.limit, now_s)
+
+    def _judge_trial(self, trial: Trial, sample: Sample, now_s: float) -> None:
+        """A data line while a way to stop is tried: whether the cut took effect by itself."""
+        values = self._readings.by_column()
+        if trial.was_cut and self._stopping.is_proven(sample, values, obeys=True):
+            trial.saw_fall(sample.time_s)
+            self._stop(verdicts.COMPLETE, now_s)
 
     def _stop_at_once(self) -> None:
         """The guard knows of a trip: the stop goes out before anybody says why."""
@@ -600,6 +669,9 @@ class Session:
             return
         if self._stopping.is_proven(sample, self._readings.by_column(), obeys=self._obeys):
             self._talk.forget()
+            if self._trial is not None and self._trial.way == STOP:
+                self._trial.saw_cut(sample.time_s)
+                self._trial.saw_fall(sample.time_s)
             self._move(Happening.FELL, "the stop took effect", now_s)
 
     def _not_proven(self, now_s: float) -> None:
@@ -714,7 +786,8 @@ class Session:
             },
             now_s,
         )
-        self.ended = verdict
+        seen = None if self._trial is None else self._trial.seen()
+        self.ended = dataclasses.replace(verdict, seen=seen)
 
     # What goes out
 
@@ -749,7 +822,28 @@ class Session:
             active=self._guard.active if self._guard else (),
             board=self._board.hello.board if self._board.hello else "",
             trace=readings.trace(),
+            edges=self._timeline.edges,
+            hello=self._board.hello,
+            channels=tuple(self._board.channels() or ()),
+            findings=self._shown_findings(now_s),
         )
+
+    def at_rest(self, now_s: float) -> AtRest | None:
+        """The stand at rest, once enough of it is known, and until it is armed."""
+        waited_s = now_s - self._state_since_s
+        if (
+            self.state is not State.READY
+            or self._rest is None
+            or not self._rest.is_enough(waited_s)
+        ):
+            return None
+        return self._rest.collected(now_s - self._last_line_s)
+
+    def _shown_findings(self, now_s: float) -> tuple[Finding, ...] | None:
+        """What an operator should know before arming."""
+        if self.plan.automatic or self.state is not State.READY or self._rest is None:
+            return None
+        return self._rest.shown(now_s, now_s - self._last_line_s)
 
     def _instruction(self, elapsed_s: float) -> str:
         """What the operator must do where the board cannot drive the throttle."""
@@ -780,6 +874,11 @@ class Session:
         following = after(self.state, happening)
         self.state, self.cause, self._state_since_s = following, cause, now_s
         self._notes.remark("state", {"state": following.value, "cause": cause}, now_s)
+
+    @property
+    def _board_s(self) -> float:
+        """The board's clock at its newest line."""
+        return self._readings.newest.time_s if self._readings.newest else 0.0
 
     @property
     def _obeys(self) -> bool:

@@ -32,12 +32,23 @@ def not_zeroed(text: str) -> Ended:
     return Ended("not zeroed", STOPPED, text, "Let nothing flow, or run without --zero.")
 
 
+PROVEN_ELSEWHERE = (
+    "THE STOP IS NOT PROVEN: it was proven with another board or firmware. "
+    "`rig check --turn` proves the stop."
+)
+
+
 def cut_by_board(cause: str, place: str) -> Ended:
     """The board took the drive away by itself; `place` says where, with a leading blank."""
     if cause == "heartbeat":
         text = "the board cut the drive because it no longer heard this program"
         return Ended("link lost", LINK_LOST, text)
     return Ended("tripped", STOPPED, f"the board cut the drive by itself: {cause}{place}")
+
+
+def not_stopped_by(way: str) -> Ended:
+    """A way to stop the motor was tried, and did not stop it in time."""
+    return Ended("not proven", LINK_LOST, f"not stopped by: {way}")
 
 
 def stalled(seconds: float) -> Ended:

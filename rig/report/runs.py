@@ -18,6 +18,7 @@ from rig.report.document import Column, joined
 from rig.report.noted import noted
 from rig.report.words import number
 from rig.stand.quantities import unit_of
+from rig.stop_proof import line_of
 from rig.text import one_line
 
 Listed = tuple[Row, Mapping[str, float]]
@@ -73,6 +74,7 @@ def description_lines(meta: Meta) -> list[str]:
         lines.append(f"simulated, seed {meta.plan['seed']}")
     lines += [f"{key}: {value}" for key, value in meta.pairs.items()]
     lines += [f"notes: {meta.notes}"] if meta.notes else []
+    lines += filter(None, [line_of(meta.stop_proof)])
     for entry in meta.amendments:
         old = repr(entry["old"]) if entry["old"] else "empty"
         lines.append(f"amended {local_time(entry['utc'])}: {entry['what']} was {old}")

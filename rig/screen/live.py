@@ -36,6 +36,7 @@ from rig.screen.history import History
 from rig.screen.levels import Levels, is_small, levels_of
 from rig.screen.notice import Notice, notice
 from rig.screen.reading import Reading
+from rig.stop_proof import warning
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -225,7 +226,10 @@ class LiveScreen(Screen[None]):
             words = f"NOTHING FROM THE RECORDER FOR {silent_s:.0f} s: NOBODY MAY BE GUARDING"
             self.query_one(Banner).show(Notice("danger", (words, "Stop by hand if in doubt.")))
             return
-        told = notice(self.snapshot, self.unseen, self.ended, quitting=self.quitting)
+        unproven = warning(self._plan.beginning.get("stop_proof"))
+        told = notice(
+            self.snapshot, self.unseen, self.ended, quitting=self.quitting, unproven=unproven
+        )
         self.query_one(Banner).show(told)
 
     async def _lay_out(self, columns: tuple[str, ...]) -> None:

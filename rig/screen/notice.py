@@ -6,17 +6,14 @@ what is not acknowledged; then what to do next.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rig.recorder.messages import Ended, Event, Snapshot
-from rig.recorder.proof import REST_CURRENT_A, REST_SPEED_RPM
 from rig.recorder.states import GUARDED, State
-from rig.stand.quantities import is_temperature, key_of
+from rig.stand.findings import REFUSE, Finding
 
-TEMPERATURES_ALIKE_K = 8.0
-"""Sensors of a cold stand differ by less than this: common practice, no source."""
+MOST_SHOWN = 2
+"""Findings at rest for which the banner has room."""
 
 BY_HAND = "DISCONNECT THE SUPPLY BY HAND, NOW."
 
@@ -45,9 +42,17 @@ class Notice:
 
 
 def notice(
-    snapshot: Snapshot | None, unseen: list[Event], ended: Ended | None, *, quitting: bool = False
+    snapshot: Snapshot | None,
+    unseen: list[Event],
+    ended: Ended | None,
+    *,
+    quitting: bool = False,
+    unproven: str = "",
 ) -> Notice:
-    """What to show, from the newest snapshot, the loud events nobody has acknowledged, the end."""
+    """What to show, from the newest snapshot, the loud events nobody has acknowledged, the end.
+
+    `unproven` is what to say before a run whose stop is not proven.
+    """
     if ended is not None and ended.outcome in NOT_KNOWN_TO_STAND:
         return Notice("danger", (f"{BY_HAND}", ended.cause))
     if snapshot is None:
@@ -68,6 +73,8 @@ def notice(
         return Notice("warning", (f"{waiting[0].alarm.text}{state}{more}  k acknowledges",))
     if snapshot.instruction:
         return Notice("todo", (f"NEXT, BY HAND: {snapshot.instruction}",))
+    if unproven and snapshot.state == State.READY:
+        return Notice("warning", (unproven, *_hint(snapshot).lines))
     return _hint(snapshot)
 
 
@@ -76,9 +83,10 @@ def _hint(snapshot: Snapshot) -> Notice:
         case State.LINKING:
             return Notice("calm", (snapshot.cause,))
         case State.READY:
-            findings = zero_check(snapshot)
-            if findings:
-                return Notice("warning", ("Zero check: " + "; ".join(findings) + ".",))
+            if snapshot.findings is None:
+                return Notice("calm", ("Looking at the stand at rest.",))
+            if snapshot.findings:
+                return Notice("warning", _findings(snapshot.findings))
             return Notice("calm", ("Zero check good. Clear of the propeller? a arms.",))
         case State.ARMED:
             return Notice("todo", ("Armed: r runs the motor, Esc disarms.",))
@@ -91,29 +99,14 @@ def _hint(snapshot: Snapshot) -> Notice:
     return Notice("calm", (snapshot.cause,))
 
 
-def zero_check(snapshot: Snapshot) -> list[str]:
-    """What does not read as a stand at rest should; empty when all is well."""
-    values = dict(zip(snapshot.columns, snapshot.values, strict=False))
-    findings = []
-    if abs(values.get("current_a", 0.0)) > REST_CURRENT_A:
-        findings.append(f"current reads {values['current_a']:.2f} A at rest")
-    if values.get("speed_rpm", 0.0) > REST_SPEED_RPM:
-        findings.append(f"the rotor turns at {values['speed_rpm']:.0f} rpm")
-    if values.get("voltage_v", 1.0) < 0.5:
-        findings.append("there is no supply voltage")
-    findings += _odd_temperatures(values)
-    return findings
-
-
-def _odd_temperatures(values: Mapping[str, float]) -> list[str]:
-    degc = {column: value for column, value in values.items() if is_temperature(column)}
-    missing = [key_of(c) for c, v in degc.items() if math.isnan(v)]
-    known = {c: v for c, v in degc.items() if not math.isnan(v)}
-    findings = [f"{key} temperature has no reading" for key in missing]
-    if known and max(known.values()) - min(known.values()) > TEMPERATURES_ALIKE_K:
-        hottest = max(known, key=lambda column: known[column])
-        findings.append(f"{key_of(hottest)} is warmer than the rest: still hot from a run?")
-    return findings
+def _findings(findings: tuple[Finding, ...]) -> tuple[str, ...]:
+    """The two that matter most in full, the others counted; refusals come first."""
+    shown = [
+        f"{'WILL NOT ARM: ' if finding.severity == REFUSE else 'Zero check: '}{finding.sentence}"
+        for finding in findings[:MOST_SHOWN]
+    ]
+    more = len(findings) - MOST_SHOWN
+    return (*shown, f"and {more} more; `rig check` lists all") if more > 0 else tuple(shown)
 
 
 def must_stop_before_leaving(snapshot: Snapshot | None) -> bool:

@@ -11,6 +11,7 @@ import math
 import random
 from collections.abc import Callable, Sequence
 
+from rig.errors import SettingsError
 from rig.protocol import commands
 from rig.protocol.framing import LONGEST_LINE, frame
 from rig.protocol.framing import Fault as LineFault
@@ -25,11 +26,12 @@ from rig.protocol.records import (
     Data,
     Status,
 )
-from rig.simulator.converter import SHUNT, Converter, channels_of, draw_errors
+from rig.simulator.built import built
 from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock, parse_fault
 from rig.simulator.gate import Gate
-from rig.simulator.introduction import channel_line, introduction
+from rig.simulator.inputs import Inputs
+from rig.simulator.introduction import channel_count, channel_line, introduction
 from rig.simulator.motion import Motion
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
@@ -38,6 +40,12 @@ from rig.simulator.watch import Watch
 from rig.simulator.wire import Transmitter
 
 LONGEST_STEP_S = 0.001
+BUTTON_S = 0.5
+"""So long a hand holds the stop input open."""
+
+EVENTS = ("turn", "button", "supply off", "supply on")
+"""What hands can do at the stand: turn the rotor once, press the stop input, pull the plug."""
+
 INTRODUCE_EVERY_S = 2.0
 """A board that only talks cannot be asked, and introduces itself again and again."""
 
@@ -51,21 +59,21 @@ class Board:
     def __init__(self, plant: Plant, settings: Settings, seed: int | None = None) -> None:
         self.plant, self.settings = plant, settings
         self.on_line: Callable[[Truth], None] | None = None
-        errors = draw_errors(settings)
+        stand = built(settings.stand, None if settings.ideal else settings.stand_seed)
         chance = random.Random(settings.seed if seed is None else seed)
         self._faults = FaultClock(settings.faults, chance)
-        self._converter = Converter(settings, errors, chance)
+        self._inputs = Inputs(settings, stand, self._faults, chance)
         self._wire = Transmitter(settings.baud, self._faults, chance)
         self._motion = Motion(
-            plant, settings, errors.marks, self._faults, chance, driven=not self._obeys
+            plant, settings, stand.marks, self._faults, chance, driven=not self._obeys
         )
         self._watch = Watch(settings.tick_hz)
         self._gate = Gate(obeys=self._obeys)
-        self._channels = len(channels_of(settings))
+        self._zero = [0] * channel_count(settings)
         self._boot = chance.randrange(2**BOOT_BITS)
         self._owed_s = 0.0
         self._stuck_throttle = 0.0
-        self._ticks_per_s = settings.tick_hz * (1.0 + errors.clock)
+        self._ticks_per_s = settings.tick_hz * (1.0 + stand.clock)
         self._line_ticks = max(round(settings.tick_hz / settings.line_hz), 1)
         self._steps = math.ceil(self._line_ticks / (LONGEST_STEP_S * settings.tick_hz))
         self._power_up()
@@ -79,13 +87,15 @@ class Board:
             tick=self._tick % 2**TICK_BITS,
             current_a=plant.current_a,
             voltage_v=plant.voltage_v,
-            speed_rpm=plant.speed_rpm,
+            speed_rpm=plant.speed_rpm / self.settings.drive.gear.tachometer_ratio,
             motor_degc=plant.case_degc,
             controller_degc=plant.controller_degc,
             pack_degc=plant.pack_degc,
             winding_degc=plant.winding_degc,
             edges=self._motion.tachometer.passed,
             driven=plant.duty > 0.0,
+            torque_nm=plant.torque_nm,
+            thrust_n=plant.thrust_n,
         )
 
     @property
@@ -103,11 +113,28 @@ class Board:
         self._step_number = 0
         self._heard = b""
         self._gate.reset(self._motion.now_s)
-        self._zero = [0] * self._channels
+        self._zero = [0] * len(self._zero)
         self._newest = self._sums()
         self._watch.reset()
         self._wire.reset()
         self._introduce()
+
+    # What hands do
+
+    def happen(self, event: str) -> None:
+        """Let one of `EVENTS` happen. Raises SettingsError for any other."""
+        match event:
+            case "turn":
+                self._motion.turn_by_hand(1)
+            case "button":
+                if not self._faults.on("dead-input"):
+                    self._gate.held_until_s = self._motion.now_s + BUTTON_S
+                    self._cut(Status.BUTTON, "button")
+            case "supply off" | "supply on":
+                self._motion.supply_off = event == "supply off"
+            case _:
+                what = f"unknown event {event[:20]!r}"
+                raise SettingsError(what, to_do=f"Events are: {', '.join(EVENTS)}.")
 
     # What the host says
 
@@ -161,13 +188,13 @@ class Board:
             case commands.Limit():
                 if "L" not in abilities:
                     return "cannot"
-                if isinstance(command.where, int) and command.where >= self._channels:
+                if isinstance(command.where, int) and command.where >= len(self._zero):
                     return "range"
                 self._watch.hold(command)
             case commands.Zero(channel):
-                if channel >= self._channels:
+                if channel >= len(self._zero):
                     return "range"
-                if "Z" not in abilities or channel != SHUNT:
+                if "Z" not in channel_line(self.settings, channel, 0).abilities:
                     return "cannot"
                 if self.armed:
                     return "state"
@@ -180,7 +207,8 @@ class Board:
     def _arm(self, boot: int) -> str:
         if boot != self._boot:
             return "boot"
-        if self._faults.on("refuses-arm"):
+        is_held = self._motion.now_s < self._gate.held_until_s
+        if is_held or self._faults.on("refuses-arm"):
             return "state"
         if self._gate.arm():
             self._watch.forget()
@@ -228,7 +256,7 @@ class Board:
             driven = driven or throttle > 0.0
         self._motion.step(dt_s, self._tick, ticks, driven=driven, throttle=throttle)
         self._tick += ticks
-        if self._gate.is_forgotten(self._motion.now_s):
+        if self._gate.is_forgotten(self._motion.now_s) and not self._faults.on("no-watch"):
             self._cut(Status.HEARTBEAT, "heartbeat")
         self._step_number += 1
         if self._step_number == self._steps:
@@ -243,7 +271,7 @@ class Board:
                 self._power_up()
 
     def _judge_limits(self) -> None:
-        if not self.armed:
+        if not self.armed or self._faults.on("deaf-limits"):
             return
         where = self._watch.beyond(self._tick, self._newest, self._motion.tachometer)
         if where is not None:
@@ -258,11 +286,7 @@ class Board:
         self._introduced_s = self._motion.now_s
 
     def _sums(self) -> list[int]:
-        plant = self.plant
-        degc = (plant.case_degc, plant.controller_degc, plant.pack_degc)
-        sums = self._converter.sums(
-            plant.current_a, plant.voltage_v, degc, driven=plant.duty > 0.0, now=self._faults
-        )
+        sums = self._inputs.sums(self.plant, self._motion.now_s)
         return [count - zero for count, zero in zip(sums, self._zero, strict=True)]
 
     def _say_data(self) -> None:
@@ -284,7 +308,7 @@ class Board:
 
 
 def demo_board(
-    timing_deg: float = 12.0, seed: int = 0, faults: Sequence[str] = (), **changes: object
+    timing_deg: float | None = None, seed: int = 0, faults: Sequence[str] = (), **changes: object
 ) -> Board:
     """Marram's stand, with `changes` to its `Settings` and faults as they are written."""
     settings = dataclasses.replace(

@@ -24,6 +24,8 @@ class Gate:
         self.stuck = False
         """Nothing takes the drive away any more: a fault."""
         self.status = Status.CUT if self._obeys else Status(0)
+        self.held_until_s = 0.0
+        """The stop input is open until then: no arm meanwhile."""
         self._heard_s = now_s
 
     def hear(self, now_s: float) -> None:

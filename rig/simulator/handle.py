@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -34,6 +35,13 @@ class SimulatedBoard:
             if self.process.wait() == USAGE:
                 raise SettingsError(reason)
             raise LinkError(f"the simulated board did not start: {reason}")
+
+    def happen(self, event: str) -> None:
+        """Let one of `rig.simulator.board.EVENTS` happen; one after the end is lost."""
+        assert self.process.stdin is not None
+        with contextlib.suppress(OSError, ValueError):
+            self.process.stdin.write(f"{event}\n")
+            self.process.stdin.flush()
 
     def close(self) -> None:
         """Switch the board off; it stops when its input ends."""

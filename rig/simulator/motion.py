@@ -9,11 +9,14 @@ from collections.abc import Sequence
 from rig.simulator.faults import FaultClock
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
-from rig.simulator.tachometer import Tachometer
+from rig.simulator.tachometer import TURN, Tachometer
 
 GUST = 0.004
 GUST_S = 0.3
 """Relative size and correlation time of the air's unrest at the propeller; our own."""
+
+
+HAND_TURNS_PER_S = 1.0
 
 
 class Motion:
@@ -38,6 +41,10 @@ class Motion:
         self._plant, self._settings = plant, settings
         self._faults, self._chance = faults, chance
         self._gust = 0.0
+        self._ratio = settings.drive.gear.tachometer_ratio
+        self._by_hand_rad = 0.0
+        self.supply_off = False
+        """Somebody has taken the motor's supply off."""
         self._driven_since_s: float | None = 0.0 if driven else None
         faults.tell(None)
 
@@ -53,11 +60,29 @@ class Motion:
             self._gust += GUST * math.sqrt(2.0 * share) * self._chance.gauss(0.0, 1.0)
         angle, before = plant.angle_rad, plant.speed_rad_s
         plant.step(dt_s, self._gust)
-        self.tachometer.watch(angle, before, plant.speed_rad_s, dt_s, tick, ticks)
+        if self._by_hand_rad > 0.0:
+            before = self._turn_on(angle, dt_s)
+        ratio = self._ratio
+        self.tachometer.watch(
+            angle / ratio, before / ratio, plant.speed_rad_s / ratio, dt_s, tick, ticks
+        )
         self.now_s += dt_s
 
+    def turn_by_hand(self, turns: int) -> None:
+        """Let a hand turn the rotor so far."""
+        self._by_hand_rad += TURN * turns
+
+    def _turn_on(self, angle: float, dt_s: float) -> float:
+        """The hand's part of the way in this step, from `angle` on; its speed."""
+        way = min(TURN * HAND_TURNS_PER_S * dt_s, self._by_hand_rad)
+        self._by_hand_rad -= way
+        self._plant.angle_rad = angle + way
+        self._plant.speed_rad_s = way / dt_s if self._by_hand_rad else 0.0
+        return way / dt_s
+
     def disturb(self) -> None:
-        """What faults do to the drive from here on."""
+        """What faults, and hands at the supply, do to the drive from here on."""
+        self._plant.forcing.open_v = 0.0 if self.supply_off else None
         if not self._settings.faults:
             return
         faults, since_s = self._faults, self._driven_since_s
@@ -66,4 +91,5 @@ class Motion:
         forcing.supply_a = faults.level("overcurrent")
         forcing.speed_rpm = faults.level("overspeed")
         forcing.case_degc = faults.level("overheat")
-        forcing.open_v = faults.level("overvolt") or faults.level("undervolt")
+        if not self.supply_off:
+            forcing.open_v = faults.level("overvolt") or faults.level("undervolt")

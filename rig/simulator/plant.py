@@ -20,6 +20,9 @@ _SUPPLY_V_PER_S = 15.0
 _RUNAWAY_RPM_PER_S = 15_000.0
 _HEATING_K_PER_S = 40.0
 
+_SLOWEST_RAD_S = 1.0
+"""Below this a load goes with the square of speed, so that none holds a rotor at rest."""
+
 
 @dataclass(slots=True)
 class Forcing:
@@ -82,14 +85,22 @@ class Plant:
         """From the supply, through the shunt."""
         self.voltage_v = self.supply.open_v(0.0) - self.current_a * self.supply.internal_ohm
         self.motor_a = 0.0
+        self.torque_nm = 0.0
+        """What the rotor takes, which the motor's housing feels the other way round."""
         self.powers = Powers()
         self._short_a = 0.0
         self._shift_v = 0.0
+        self._change = 0.0
 
     @property
     def speed_rpm(self) -> float:
         """The rotor's speed."""
         return self.speed_rad_s / RPM
+
+    @property
+    def thrust_n(self) -> float:
+        """What the rotor pulls or pushes with."""
+        return self.rotor.thrust_factor(self.surroundings.air_kgm3) * self.speed_rad_s**2
 
     def step(self, dt_s: float, gust: float = 0.0) -> None:
         """Move on by `dt_s` seconds; `gust` is the relative change of the rotor's torque."""
@@ -98,7 +109,7 @@ class Plant:
         internal_ohm, on_ohm = self.supply.internal_ohm, self.controller.on_ohm
         kt = motor.kt_nm_per_a
         winding_ohm = motor.ohm(self.winding_degc)
-        drag = self.rotor.torque_factor(self.surroundings.air_kgm3) * (1.0 + gust)
+        drag = self._drag() * (1.0 + gust)
         iron_nm = kt * motor.no_load_a * motor.iron_factor
         iron_nms = kt * motor.no_load_a_per_krpm * motor.iron_factor / (1000.0 * RPM)
 
@@ -123,6 +134,9 @@ class Plant:
         self.speed_rad_s = after
         self.angle_rad += middle * dt_s
 
+        self._change = after - before
+        spin_up_nm = self.rotor.inertia_kgm2 * (after - before) / dt_s
+        self.torque_nm = drag * middle * middle + spin_up_nm
         self.motor_a = motor_a
         self.current_a = duty * motor_a + aside_a
         self.voltage_v = open_v - self.current_a * internal_ohm
@@ -137,6 +151,14 @@ class Plant:
             stored=self.rotor.inertia_kgm2 * (after * after - before * before) / (2.0 * dt_s),
         )
         self._warm(dt_s)
+
+    def _drag(self) -> float:
+        """The load as a torque that goes with the square of speed, in N m per (rad/s)^2: as large
+        as the load's own law has it at the speed that the step's middle will have."""
+        rotor = self.rotor
+        speed = max(self.speed_rad_s + 0.5 * self._change, _SLOWEST_RAD_S)
+        drag = rotor.torque_factor(self.surroundings.air_kgm3)
+        return drag * math.pow(speed, rotor.exponent - 3.0)
 
     def _ramp(self, dt_s: float) -> None:
         """The throttle comes up on a ramp and goes down at once."""

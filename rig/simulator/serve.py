@@ -7,6 +7,7 @@ the port is closed. The board goes on meanwhile, and cuts when it hears no heart
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import socket
@@ -14,11 +15,13 @@ import stat
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from typing import Protocol
 
-from rig.errors import LinkError
+from rig.errors import LinkError, SettingsError
 from rig.simulator.board import Board
+from rig.text import plain
 
 SLICE_S = 0.002
 MOST_BEHIND_S = 0.25
@@ -146,10 +149,22 @@ def open_wire(*, tcp: bool) -> Wire:
         raise LinkError(f"no port for the simulated board: {error.strerror}") from error
 
 
-def serve(board: Board, wire: Wire, ended: Callable[[], bool], *, pace: float = 1.0) -> None:
-    """Serve until `ended` says so. Board time runs `pace` times as fast as the steady clock."""
+def serve(
+    board: Board,
+    wire: Wire,
+    ended: Callable[[], bool],
+    *,
+    pace: float = 1.0,
+    events: deque[str] | None = None,
+) -> None:
+    """Serve until `ended` says so. Board time runs `pace` times as fast as the steady clock.
+
+    `events` are what hands do at the stand, as they come.
+    """
     owed_s, last_s = 0.0, time.monotonic()
     while not ended():
+        while events:
+            _let_happen(board, events.popleft())
         heard = wire.read(SLICE_S)
         if heard:
             board.receive(heard)
@@ -165,18 +180,36 @@ def serve(board: Board, wire: Wire, ended: Callable[[], bool], *, pace: float = 
                 wire.write(said)
 
 
-def input_ends() -> Callable[[], bool]:
-    """Whether whoever holds our input's pipe has closed it; no other input tells anything."""
+def _let_happen(board: Board, event: str) -> None:
+    try:
+        board.happen(event)
+    except SettingsError as error:
+        print(f"rig: {plain(str(error))}", file=sys.stderr)
+
+
+def input_ends(events: deque[str] | None = None) -> Callable[[], bool]:
+    """Whether whoever holds our input's pipe has closed it; the end of no other input counts.
+
+    Lines of a pipe or a terminal are put into `events`.
+    """
     ended = threading.Event()
-    if sys.stdin is None or not stat.S_ISFIFO(os.fstat(sys.stdin.fileno()).st_mode):
+    if sys.stdin is None:
         return ended.is_set
     descriptor = sys.stdin.fileno()
+    is_pipe = stat.S_ISFIFO(os.fstat(descriptor).st_mode)
+    if not is_pipe and not os.isatty(descriptor):
+        return ended.is_set
 
     def watch() -> None:
+        rest = b""
         # Read past the buffered layer, whose lock a thread may not hold at our exit.
-        while os.read(descriptor, 4096):
-            pass
-        ended.set()
+        with contextlib.suppress(OSError):  # a terminal that is not ours to read
+            while data := os.read(descriptor, 4096):
+                *lines, rest = (rest[-4096:] + data).split(b"\n")
+                if events is not None:
+                    events.extend(line.decode("utf-8", "replace").strip() for line in lines)
+        if is_pipe:
+            ended.set()
 
     threading.Thread(target=watch, daemon=True).start()
     return ended.is_set

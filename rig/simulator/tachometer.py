@@ -9,6 +9,9 @@ from rig.simulator.faults import FaultClock
 
 TURN = 2.0 * math.pi
 
+MARK_WIDTH = 0.35
+"""Of a mark, as a share of the marks' distance; our own."""
+
 
 class Tachometer:
     """Counts edges as the board's interrupt does. `marks` lie at shares of a turn, rising."""
@@ -17,6 +20,7 @@ class Tachometer:
         self._marks, self._faults = marks, faults
         self.passed = 0
         """Marks that went by, whatever the board made of them."""
+        self._skip = False
         self.reset(0)
 
     def reset(self, edges: int) -> None:
@@ -28,12 +32,27 @@ class Tachometer:
         self, angle_rad: float, before: float, after: float, dt_s: float, tick: int, ticks: int
     ) -> None:
         """See the marks pass in a step of `dt_s` that begins at `tick` and lasts `ticks`."""
-        for passed_s in crossings(self._marks, angle_rad, before, after, dt_s):
-            self.passed += 1
-            if self._faults.hit("missing-mark"):
+        faults = self._faults
+        marks = self._placed()
+        edges_s = crossings(marks, angle_rad, before, after, dt_s)
+        self.passed += len(edges_s)
+        if faults.on("tachometer-double"):
+            ends = [mark + MARK_WIDTH / len(marks) for mark in marks]
+            edges_s = sorted(edges_s + crossings(ends, angle_rad, before, after, dt_s))
+        for passed_s in edges_s:
+            self._skip = not self._skip and faults.on("tachometer-half")
+            if self._skip or faults.on("tachometer-dead") or faults.hit("missing-mark"):
                 continue
             self.edges += 2 if self._faults.hit("double-mark") else 1
             self.edge_tick = tick + int(passed_s / dt_s * ticks)
+
+    def _placed(self) -> Sequence[float]:
+        """The marks; with the fault every other one off its place."""
+        off = self._faults.level("tachometer-uneven")
+        if off is None:
+            return self._marks
+        pitch = 1.0 / len(self._marks)
+        return [m + (off * pitch if place % 2 else 0.0) for place, m in enumerate(self._marks)]
 
 
 def crossings(

@@ -21,12 +21,15 @@ class Truth:
     current_a: float
     voltage_v: float
     speed_rpm: float
+    """Of the shaft that carries the tachometer's marks."""
     motor_degc: float
     controller_degc: float
     pack_degc: float
     winding_degc: float
     edges: int
     """Marks that passed the tachometer since power-up, whatever it made of them."""
+    torque_nm: float
+    thrust_n: float
     driven: bool
 
 

@@ -52,9 +52,6 @@ CLIPPED_IN_A_ROW = 3
 STUCK_FROM_A = 5.0
 """Current from which on a live motor's own noise must move what is measured."""
 
-HELD_AT_REST_S = 61.0
-"""Longer than any limit's hold can be set."""
-
 
 class Guard:
     """Judges one run. `columns` are those of the samples it will be given.
@@ -279,14 +276,3 @@ class Guard:
             else:
                 self._active[key] = ActiveAlarm(active.alarm, "returned to normal, unacknowledged")
         alarms.append(alarm)
-
-
-def at_rest(stand: Stand, columns: Sequence[str], newest: Sample) -> Guard:
-    """A guard that has judged the reading before arming; where it has tripped, do not arm."""
-    guard = Guard(stand, columns)
-    index = columns.index("current_a") if "current_a" in columns else None
-    if index is None or not newest.values[index] > STUCK_FROM_A:
-        # At rest nothing is a short peak: the newest reading counts as one that has lasted.
-        guard.check(newest.time_s - HELD_AT_REST_S, newest)
-    guard.check(newest.time_s, newest)
-    return guard

@@ -135,6 +135,11 @@ class Sampler:
                 self._live[place] = self._live_part(self._bound[place])
         self._budget = None
 
+    @property
+    def bound(self) -> tuple[BoundChannel, ...]:
+        """The inputs that the stand names."""
+        return tuple(self._bound)
+
     def sample(self, step: Step, data: Data) -> Sample:
         """One line in physical units. A line with the wrong number of counts gives nan."""
         if self._first_tick is None:
@@ -239,6 +244,29 @@ class Sampler:
         if tachometer is not None:
             places.append(EDGES)
         return [held.get(place, Limit(place, None, None, 0)) for place in places]
+
+    def limit_over(self, column: str, value: float) -> Limit | None:
+        """A limit for the board to hold, without a hold: cut when `column` is above `value`.
+
+        None where the board cannot hold one there.
+        """
+        if column == "speed_rpm" and self._stand.tachometer is not None:
+            edges_hz = value / 60.0 * self._stand.tachometer.pulses_per_revolution
+            return Limit(EDGES, None, math.ceil(edges_hz), 0) if self._hello.can_limit else None
+        for bound in self._bound:
+            if bound.column == column:
+                return bound.limit(Level(trip_over=value))
+        return None
+
+    def step(self, column: str, value: float) -> float:
+        """What one step of the converter is worth in `column` at `value`; nan if not known."""
+        for bound in self._bound:
+            if bound.column == column:
+                count = round(bound.count_for(value))
+                return abs(
+                    float(bound.value(count + bound.channel.conversions) - bound.value(count))
+                )
+        return math.nan
 
     def measured(self, values: Mapping[str, float], *, single: bool = True) -> dict[str, Any]:
         """Readings by column, each with its uncertainty, as `UFloat`s of `uncertainties`.

@@ -1,24 +1,19 @@
 """stand.toml: read, checked, and all of its mistakes named at once.
 
-The only room of `rig.stand` that knows pydantic; the recorder is handed a finished `Stand`
-and never comes here.
+The recorder is handed a finished `Stand` and never comes here, where pydantic is.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import tomllib
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter, ValidationError
-
 from rig.errors import SettingsError
-from rig.stand.calibration import steinhart_hart
 from rig.stand.crosscheck import channel_mistakes, limit_mistakes
-from rig.stand.mistakes import Mistake, plain, plain_key, shown
+from rig.stand.mistakes import Mistake, plain, shown
 from rig.stand.mistakes import StandError as StandError
 from rig.stand.model import (
     SENSORS,
@@ -37,6 +32,7 @@ from rig.stand.model import (
 )
 from rig.stand.parameters import PARAMETER_FORMS, read_parameter
 from rig.stand.quantities import DERIVED_KEYS, KEY_PATTERN
+from rig.stand.reader import Reader
 
 TABLES_AND_KEYS = (
     "name",
@@ -54,31 +50,40 @@ BAUD_FROM, BAUD_TO = 1200, 10_000_000
 
 def load_stand(path: Path) -> Stand:
     """Read a stand.toml. Raises SettingsError."""
+    return parse_stand(read_settings(path, "--stand"), str(path))
+
+
+def read_settings(path: Path, option: str) -> str:
+    """The text of a settings file, which `option` names. Raises SettingsError."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        raise SettingsError(reason, where=str(path), to_do="Name the file with --stand.") from error
+        to_do = f"Name the file with {option}."
+        raise SettingsError(reason, where=str(path), to_do=to_do) from error
     except UnicodeDecodeError as error:
         raise SettingsError("not a text file in UTF-8", where=str(path)) from error
-    return parse_stand(text, str(path))
+
+
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """The table that `text` describes. Raises SettingsError."""
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # The decoder's own error is a ValueError, and so is a number of too many digits.
+        raise SettingsError(f"not TOML: {plain(str(error))}", where=where) from error
 
 
 def parse_stand(text: str, where: str) -> Stand:
     """The stand that `text` (TOML) describes. Raises SettingsError with every mistake."""
-    try:
-        raw = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        # The decoder's own error is a ValueError, and so is a number of too many digits.
-        raise SettingsError(f"not TOML: {plain(str(error))}", where=where) from error
-    return stand_from_dict(raw, where)
+    return stand_from_dict(parse_toml(text, where), where)
 
 
 def stand_from_dict(raw: Any, where: str = "stand") -> Stand:
     """The stand that a table describes, as in TOML or from `stand_to_dict`."""
     if not isinstance(raw, dict):
         raise StandError(where, [Mistake("the stand", shown(raw), "a table")])
-    return _Reader(where).stand(raw)
+    return StandReader(where).stand(raw)
 
 
 def demo_stand() -> Stand:
@@ -124,12 +129,10 @@ def _without_none(table: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in table.items() if value is not None}
 
 
-class _Reader:
-    """Collects mistakes while it reads; a part with a mistake becomes None."""
+class StandReader(Reader):
+    """Reads a stand.toml."""
 
-    def __init__(self, where: str) -> None:
-        self.where = where
-        self.mistakes: list[Mistake] = []
+    words = ("curve", "position", "board_label")
 
     def stand(self, raw: dict[str, Any]) -> Stand:
         for key in raw:
@@ -203,6 +206,9 @@ class _Reader:
         return parameter
 
     def _steinhart_points(self, where: str, values: dict[str, Any]) -> None:
+        # Only here is numpy needed, whose import takes longer than all the rest of a reading.
+        from rig.stand.calibration import steinhart_hart
+
         points = values.pop("points")
         fit = steinhart_hart(points)
         if fit is None:
@@ -243,81 +249,8 @@ class _Reader:
         self.mistakes += channel_mistakes(channels)
         self.mistakes += limit_mistakes(limits, keys)
 
-    def _part(self, where: str, kind: type[Any], table: Any) -> Any:
-        if not isinstance(table, dict):
-            self._wrong(where, table, "a table")
-            return None
-        # The reader of types below would take "5" and true for numbers.
-        worded = {key for key, value in table.items() if key not in _WORDS and _has_words(value)}
-        for key in worded:
-            self._wrong(f"{where}.{key}", table[key], "a number")
-        try:
-            part = _adapter(kind).validate_python(table)
-            return None if worded else part
-        except ValidationError as error:
-            for detail in error.errors():
-                place = [str(part) for part in detail["loc"] if part != "value"]
-                key = ".".join([where, *place])
-                if place and place[0] in worded:
-                    continue
-                if detail["type"] in ("unexpected_keyword_argument", "extra_forbidden"):
-                    names = [field.name for field in dataclasses.fields(kind)]
-                    self._unknown(key, place[-1] if place else "", names)
-                elif detail["type"] in ("missing", "missing_argument"):
-                    self._wrong(key, _NOTHING, "a value: it is needed")
-                else:
-                    self._wrong(key, detail["input"], _allowed(detail["msg"]))
-            return None
-
-    def _table(self, raw: dict[str, Any], key: str) -> dict[str, Any]:
-        value = raw.get(key, {})
-        if isinstance(value, dict):
-            return value
-        self._wrong(key, value, "a table")
-        return {}
-
-    def _text(
-        self, table: dict[str, Any], key: str, *, default: str | None, where: str = ""
-    ) -> str | None:
-        value = table.get(key, default)
-        if value is None or (
-            isinstance(value, str) and 1 <= len(value) <= 200 and value.isprintable()
-        ):
-            return value
-        allowed = "a text of 1 to 200 printable characters"
-        self._wrong(f"{where}.{key}".lstrip("."), value, allowed)
-        return None
-
-    def _unknown(self, key: str, name: str, known: Any) -> None:
-        near = difflib.get_close_matches(name, list(known), n=1)
-        names = ", ".join(map(plain_key, known)) or "nothing"
-        listed = f"{plain_key(near[0])} (did you mean that?)" if near else names
-        self._wrong(key, _UNKNOWN_KEY, listed)
-
-    def _wrong(self, key: str, found: Any, allowed: str) -> None:
-        words = str(found) if isinstance(found, _Words) else shown(found)
-        self.mistakes.append(Mistake(plain_key(key), words, allowed))
-
-
-class _Words(str):
-    """What was found, in words of ours, where there is no value to show."""
-
 
 _BAD = object()
-_NOTHING = _Words("nothing at all")
-_UNKNOWN_KEY = _Words("an unknown key")
-_WORDS = ("curve", "position", "board_label")
-"""The keys whose value is a word."""
-
-
-_ADAPTERS: dict[Any, TypeAdapter[Any]] = {}
-
-
-def _adapter(kind: Any) -> TypeAdapter[Any]:
-    """The type reader of a part, built once: building takes longer than reading."""
-    if kind not in _ADAPTERS:
-        _ADAPTERS[kind] = TypeAdapter(kind)
-    return _ADAPTERS[kind]
 
 
 def _parameter_names(kind: type[Closed]) -> set[str]:
@@ -330,14 +263,3 @@ def _parameter_names(kind: type[Closed]) -> set[str]:
 
 def _is_whole(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
-
-
-def _allowed(message: str) -> str:
-    return message.removeprefix("Input should be ")
-
-
-def _has_words(value: Any) -> bool:
-    """Whether a text or a truth value stands where numbers do."""
-    if isinstance(value, list):
-        return any(map(_has_words, value))
-    return isinstance(value, str | bool)

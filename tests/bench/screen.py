@@ -91,7 +91,7 @@ class Shown:
         self._board = ScriptedBoard(LINE_HZ)
         command = [
             sys.executable, "-m", "rig.cli", "run", "--port", self._board.url, "--stand", STAND,
-            "--setup", "bench", "--throttle", "50:600", "--soak", "0", "--out", self._folder.name,
+            "--setup", "bench", "--throttle", "50:300", "--soak", "0", "--out", self._folder.name,
         ]  # fmt: skip
         self._runs = 0
         self._drawn = b""

@@ -136,6 +136,8 @@ class ScriptedBoard:
         number, command = heard
         match command:
             case commands.AskHello():
+                if not self.armed:  # a host that asks finds a stand at rest
+                    self._turning, self.counts = False, (80, *self.counts[1:])
                 self.write(self.introduction())
             case commands.Arm():
                 self.armed = self._turning = True

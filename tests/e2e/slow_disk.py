@@ -18,7 +18,8 @@ from tests.bench.scripted import ScriptedBoard
 def trip_while_the_disk_hangs(code: str, folder: Path) -> tuple[float, float]:
     """Seconds from the offending line to the stop, and the longest gap between heartbeats."""
     board = ScriptedBoard(200)
-    plan = Plan(demo_stand(), board.url, folder / "run.journal", {}, seconds=30.0, soak_s=0.0)
+    journal, steps = folder / "run.journal", ((50.0, 30.0),)
+    plan = Plan(demo_stand(), board.url, journal, {}, throttle=steps, soak_s=0.0)
     popen = subprocess.Popen
 
     def patched(_: list[str], **options: object) -> subprocess.Popen[bytes]:

@@ -19,7 +19,8 @@
  *
  * It runs in real time and ends when its standard input does. A line `surge` there lets the
  * current rise, a line `dip` the supply fail for a moment, so that the part resets; `open` opens
- * the contact, `close` closes it. With `loader` that boot loader is in the part, too. With `feed`
+ * the contact, `close` closes it; `unplug` takes the motor's supply off, `plug` puts it on, and
+ * `turn` turns the rotor three times by hand. With `loader` that boot loader is in the part, too. With `feed`
  * it runs as fast as it can instead, and hands the firmware what stands in that file, rows of
  * "seconds bytes-in-hex", until it is used up.
  * The names and what they mean stand in `settings`.
@@ -138,6 +139,9 @@ static double throttle(void) {
 /* ---- The motor, and the tachometer's marks. */
 
 static double rpm, amps, volts, phase; /* phase: from one mark to the next, 0 to 1 */
+static double turns_by_hand;
+static int unplugged;
+#define HAND_RPM 60
 static avr_irq_t *tachometer;
 
 static struct point {
@@ -188,6 +192,12 @@ static avr_cycle_count_t step(avr_t *avr_, avr_cycle_count_t when, void *param) 
     rpm += fmin(fmax(speed_at(throttle()) - rpm, -change), change);
     load(throttle() > 0 ? rpm : 0);
     if (surging) amps = SURGE_AMPS;
+    if (unplugged) rpm = amps = volts = 0;
+    double turning = rpm;
+    if (turns_by_hand > 0 && rpm == 0) {
+        turning = HAND_RPM;
+        turns_by_hand -= turning / 60 * seconds;
+    }
     static unsigned steps;
     if (++steps % 1000 == 0) {
         char text[60];
@@ -195,7 +205,7 @@ static avr_cycle_count_t step(avr_t *avr_, avr_cycle_count_t when, void *param) 
         tell("truth", text);
     }
 
-    double marks_per_s = rpm / 60 * setting("marks");
+    double marks_per_s = turning / 60 * setting("marks");
     double next = phase + marks_per_s * seconds;
     avr_raise_irq(tachometer, 0);
     if (next >= 1) {
@@ -510,6 +520,10 @@ int main(int count, char **words) {
             if (*event == 's') {
                 surging = 1;
                 tell("surge", "");
+            } else if (*event == 'u' || *event == 'p') {
+                unplugged = *event == 'u';
+            } else if (*event == 't') {
+                turns_by_hand = 3;
             } else if (*event == 'o' || *event == 'c') {
                 move_contact(*event == 'o');
             } else {

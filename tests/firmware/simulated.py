@@ -72,7 +72,8 @@ class Chip:
 
     def suffer(self, event: str) -> None:
         """Let a `surge` of current come, or a `dip` of the supply, which resets the part; `open`
-        or `close` the contact at the stop input."""
+        or `close` the contact at the stop input; `unplug` or `plug` the motor's supply; `turn` the
+        rotor three times by hand."""
         assert self.process.stdin
         print(event, file=self.process.stdin, flush=True)
 

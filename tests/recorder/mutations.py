@@ -20,7 +20,7 @@ SESSION, STOPPING, STATES = (
 )
 TALK, PROOF = "rig/recorder/conversation.py", "rig/recorder/proof.py"
 ZEROING = "rig/recorder/zeroing.py"
-LIMITS = "rig/stand/limits.py"
+LIMITS, RESTING = "rig/stand/limits.py", "rig/stand/resting.py"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +56,19 @@ MUTATIONS = (
              "silence_s < commands.HEARTBEAT_EVERY_S or",
              "silence_s < 2 * commands.HEARTBEAT_EVERY_S or"),
     Mutation("arms although a limit is passed", SESSION,
-             "        if alarm is not None:\n", "        if False:\n"),
-    Mutation("arms although a limit with a hold is passed", LIMITS,
+             "        if verdict is None:\n            return True\n", "        return True\n"),
+    Mutation("does not judge a limit at rest", RESTING,
+             "    _plan, _limits, _clipped,", "    _plan, _clipped,"),
+    Mutation("does not judge a current at rest", RESTING,
+             "_missing, _current, _supply,", "_missing, _supply,"),
+    Mutation("does not judge the supply at rest", RESTING, "_current, _supply,", "_current,"),
+    Mutation("an automatic run does not wait for the stand at rest", SESSION,
+             "if self.plan.automatic and self._rest and self._rest.is_enough(in_state_s):",
+             "if self.plan.automatic and self._readings.newest:"),
+    Mutation("arms although a limit with a hold is passed", RESTING,
              "        guard.check(newest.time_s - HELD_AT_REST_S, newest)\n", "        pass\n"),
-    Mutation("arms on old readings", SESSION,
-             "        self._guard.check_time(now_s, self._last_line_s, None)\n", ""),
+    Mutation("arms on old readings", RESTING,
+             "    guard.check_time(silence_s, 0.0, None)\n", ""),
     Mutation("limits are not judged while arming", STATES,
              "{State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN}",
              "{State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN}"),
@@ -146,7 +154,7 @@ MUTATIONS = (
 
 FILES = [
     f"tests/recorder/test_{name}.py"
-    for name in ("session", "parts", "zero", "reference", "stories")
+    for name in ("session", "parts", "zero", "reference", "stories", "before_arming")
 ]
 TESTS = ("-m", "pytest", "-n", "0", "-q", "-x", "-p", "no:cacheprovider", *FILES)
 

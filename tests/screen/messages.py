@@ -44,6 +44,7 @@ def snapshot(state: str = "ready", **changes: object) -> Snapshot:
         active=(),
         board="marram-sim",
         trace=tuple((tenth, values, values) for tenth in range(20)),
+        findings=(),
     )
     return replace(base, **changes)  # type: ignore[arg-type]
 

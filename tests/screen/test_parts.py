@@ -15,7 +15,8 @@ from rig.screen.feed import Feed
 from rig.screen.history import History, seconds_until
 from rig.screen.levels import EMPTY, FILLED, TRIP, WARN, Levels, amount, bar, in_words, levels_of
 from rig.screen.messages import Happened, RunEnded, SnapshotWaits
-from rig.screen.notice import notice, zero_check
+from rig.screen.notice import notice
+from rig.stand.findings import NOTE, REFUSE, Finding
 from rig.stand.settings import demo_stand
 from rig.stand.watches import ActiveAlarm
 from tests.screen import messages
@@ -181,18 +182,35 @@ def test_what_matters_most_is_told(
     assert words in "\n".join(told.lines)
 
 
+@pytest.mark.parametrize(("state", "first"), [("ready", True), ("running", False)])
+def test_a_stop_that_is_not_proven_is_the_first_line_before_a_run(state: str, first: bool) -> None:
+    told = notice(snapshot(state), [], None, unproven="THE STOP IS NOT PROVEN: never tried")
+    assert (told.lines[0] == "THE STOP IS NOT PROVEN: never tried") is first
+    if first:
+        assert told.rank == "warning" and "a arms" in told.lines[-1]
+
+
+REFUSED = Finding(REFUSE, "voltage_v", "There is no supply voltage: 0.00 V.", "Look at the pack.")
+NOTED = Finding(NOTE, "temperatures", "Motor temperature is 41.0 °C.", "Still warm from a run?")
+
+
 @pytest.mark.parametrize(
-    ("column", "value", "words"),
+    ("findings", "rank", "lines"),
     [
-        ("current_a", 2.5, "2.50 A"),
-        ("speed_rpm", 300.0, "turns"),
-        ("voltage_v", 0.1, "no supply"),
-        ("motor_degc", 41.0, "motor is warmer"),
-        ("pack_degc", math.nan, "pack temperature has no reading"),
+        (None, "calm", ["Looking at the stand"]),
+        ((), "calm", ["Zero check good"]),
+        ((NOTED,), "warning", ["Zero check: Motor temperature is 41.0 °C. Still warm"]),
+        (
+            (REFUSED, NOTED, NOTED),
+            "warning",
+            ["WILL NOT ARM: There is no supply", "Zero check: Motor", "and 1 more; `rig check`"],
+        ),
     ],
 )
-def test_the_zero_check_finds_what_is_not_at_rest(column: str, value: float, words: str) -> None:
-    values = list(messages.AT_REST)
-    assert zero_check(snapshot()) == []
-    values[COLUMNS.index(column)] = value
-    assert words in "; ".join(zero_check(snapshot(values=tuple(values))))
+def test_what_is_found_at_rest_is_said_before_the_arm_key(
+    findings: tuple[Finding, ...] | None, rank: str, lines: list[str]
+) -> None:
+    told = notice(snapshot(findings=findings), [], None)
+    assert told.rank == rank
+    assert len(told.lines) == len(lines)
+    assert all(line.startswith(words) for line, words in zip(told.lines, lines, strict=True))

@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from rig.simulator.day import plant_for
 from rig.simulator.parts import (
     RPM,
+    BenchSupply,
     Controller,
     Heat,
     Motor,
+    Pack,
     Rotor,
     Supply,
     Surroundings,
-    bench_supply,
-    pack,
 )
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
@@ -122,17 +122,17 @@ def test_power_goes_with_air_density() -> None:
 
 @pytest.mark.parametrize(("cells", "full_v"), [(3, 12.6), (4, 16.8), (6, 25.2)])
 def test_full_pack(cells: int, full_v: float) -> None:
-    supply = pack(cells, full_v)
+    supply = Pack(cells).at(full_v)
     assert supply.full_v == pytest.approx(full_v)
     assert supply.open_v(0.0) == pytest.approx(full_v)
 
 
 def test_pack_runs_down_with_charge() -> None:
-    supply = pack(6, 25.2)
+    supply = Pack(6).at(25.2)
     half_h_at_10_a = 0.5 * 3600.0 * 10.0
     assert supply.open_v(half_h_at_10_a) == pytest.approx(0.5 * (25.2 + 21.0))
     assert supply.open_v(1e9) == pytest.approx(21.0)
-    assert bench_supply(24.0).open_v(1e9) == 24.0
+    assert BenchSupply(24.0).at().open_v(1e9) == 24.0
 
 
 def test_supply_sags_by_its_resistance() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import random
 import statistics
 
 import pytest
@@ -13,12 +14,13 @@ from rig.protocol.commands import Arm, Throttle
 from rig.protocol.records import Channel, Data, Hello, Rejected, Unknown
 from rig.protocol.timeline import Step, Timeline
 from rig.simulator.board import Board, demo_board
-from rig.simulator.converter import Converter, draw_errors
+from rig.simulator.built import built
+from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock
-from rig.simulator.settings import NEAR_THE_WRAP, Settings, Wiring
+from rig.simulator.inputs import Inputs
+from rig.simulator.settings import NEAR_THE_WRAP, Settings
 from rig.simulator.tachometer import TURN, crossings
 from rig.simulator.truth import COLUMNS, Truth, TruthFile
-from rig.stand.model import Divider, NtcBeta, Shunt
 from rig.stand.sampler import Sample, Sampler
 from rig.stand.settings import demo_stand
 from tests.simulator.host import Host
@@ -79,8 +81,8 @@ def test_slices_do_not_matter() -> None:
 
 
 def test_one_stand_keeps_its_errors_from_run_to_run() -> None:
-    assert draw_errors(Settings(seed=1)) == draw_errors(Settings(seed=2))
-    assert draw_errors(Settings(stand_seed=1)) != draw_errors(Settings(stand_seed=2))
+    assert built(demo_stand(), 1) == built(demo_stand(), 1)
+    assert built(demo_stand(), 1) != built(demo_stand(), 2)
 
 
 def test_speed_from_edges_agrees_with_truth() -> None:
@@ -113,27 +115,6 @@ def test_readings_agree_with_truth_within_the_stand_s_uncertainty(stand_seed: in
     assert abs(read - true) < 3.0 * sampler.uncertainty("speed_rpm", true)
 
 
-def test_the_stand_file_and_the_simulated_stand_are_one() -> None:
-    wiring = Wiring()
-    sensors = {c.board_label: c.sensor for c in demo_stand().channels}
-    shunt, divider = sensors["shunt"], sensors["pack"]
-    assert isinstance(shunt, Shunt) and isinstance(divider, Divider)
-    assert (shunt.shunt_ohm.value, shunt.gain.value) == (wiring.shunt_ohm, wiring.gain)
-    assert shunt.reference_v.value == divider.reference_v.value == wiring.reference_v
-    assert (divider.upper_ohm.value, divider.lower_ohm.value) == (
-        wiring.upper_ohm,
-        wiring.lower_ohm,
-    )
-    for label in ("motor", "controller", "cells"):
-        ntc = sensors[label]
-        assert isinstance(ntc, NtcBeta) and ntc.position == "low"
-        assert (ntc.r25_ohm.value, ntc.beta_k.value) == (wiring.r25_ohm, wiring.beta_k)
-        assert ntc.series_ohm.value == wiring.series_ohm
-    tachometer = demo_stand().tachometer
-    assert tachometer is not None
-    assert tachometer.pulses_per_revolution == wiring.pulses_per_revolution
-
-
 @pytest.mark.parametrize(("degc", "ohm"), [(25.0, 10_000.0), (85.0, 1070.3)])
 def test_thermistor_counts(degc: float, ohm: float) -> None:
     """Resistances from a maker's table for B25/85 = 3977 K; the B model meets it at 25 and 85."""
@@ -143,12 +124,11 @@ def test_thermistor_counts(degc: float, ohm: float) -> None:
 
 
 def sums_of(settings: Settings, current_a: float = 0.4, motor_degc: float = 22.0) -> list[int]:
-    import random
-
     chance = random.Random(1)
-    converter = Converter(settings, draw_errors(settings), chance)
-    nothing = FaultClock((), chance)
-    return converter.sums(current_a, 24.0, (motor_degc, 22.0, 22.0), driven=False, now=nothing)
+    stand = built(settings.stand, None if settings.ideal else settings.stand_seed)
+    plant = plant_for(settings)
+    plant.current_a, plant.voltage_v, plant.case_degc = current_a, 24.0, motor_degc
+    return Inputs(settings, stand, FaultClock((), chance), chance).sums(plant, 0.0)
 
 
 def test_noise_is_that_of_the_converter_and_of_its_steps() -> None:

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import ufloat
 
+from rig.stand.calibration import steinhart_hart
 from rig.stand.model import NtcBeta, NtcSteinhart, Parameter, PositiveParameter, Sensor
 from rig.stand.sensors import formula_of, plain, platinum_degc
-from rig.stand.settings import steinhart_hart
 
 # IEC 60751, resistance of a Pt100 in ohm to 0.01 ohm.
 PT100 = {
