@@ -108,7 +108,7 @@ def conditions(
 
 
 @dataclass(frozen=True, slots=True)
-class _Difference:
+class Difference:
     """Of one number between two setups; `excess` is what the scatter does not explain."""
 
     before: float
@@ -117,9 +117,9 @@ class _Difference:
     excess: float
 
 
-def _difference(
+def difference(
     runs: Sequence[Run], baseline: str, variant: str, number: Callable[[Run], float]
-) -> _Difference | None:
+) -> Difference | None:
     """Compared as a quantity is, drift and all; None where a setup has no such number."""
     known = tuple(run for run in runs if math.isfinite(number(run)))
     if not {baseline, variant} <= {run.setup for run in known}:
@@ -133,7 +133,7 @@ def _difference(
         for setup in (baseline, variant)
     )
     excess = math.copysign(math.sqrt(max(change**2 - variance, 0.0)), change)
-    return _Difference(before, after, change, excess)
+    return Difference(before, after, change, excess)
 
 
 def _scaled(effect: Effect, size: float) -> dict[str, float]:
@@ -146,7 +146,7 @@ def _supply(runs: Sequence[Run], baseline: str, variant: str) -> Condition | Non
         value = run.figures.get("voltage_rest_v", math.nan)
         return math.log(value) if value > 0.0 else math.nan
 
-    found = _difference(runs, baseline, variant, volts)
+    found = difference(runs, baseline, variant, volts)
     if found is None:
         return None
     effects = _scaled(SUPPLY, found.excess) | _rises(runs, RISE_PER_LOSS * found.excess)
@@ -168,7 +168,7 @@ def _rises(runs: Sequence[Run], share: float) -> dict[str, float]:
 
 
 def _start(runs: Sequence[Run], baseline: str, variant: str) -> Condition | None:
-    found = _difference(
+    found = difference(
         runs, baseline, variant, lambda run: run.figures.get("motor_degc_start", math.nan)
     )
     if found is None:
@@ -203,7 +203,7 @@ def density_u(runs: Sequence[Run], baseline: str, variant: str) -> float:
     From the coldest sensors at the start, the nearest to the air's temperature, and from the
     time between setups that were not run in turn.
     """
-    found = _difference(runs, baseline, variant, lambda run: run.coldest_start_degc)
+    found = difference(runs, baseline, variant, lambda run: run.coldest_start_degc)
     warmer = AIR_PER_K * found.excess if found is not None else 0.0
     later = 0.0
     table = RunTable(tuple(runs), (), np.empty((len(runs), 0)))
@@ -299,7 +299,7 @@ def _reference(
         value = run.figures.get("reference_count", math.nan)
         return math.log(value) if value > 0.0 else math.nan
 
-    found = _difference(runs, baseline, variant, count)
+    found = difference(runs, baseline, variant, count)
     if found is None:
         return None
     logs = [value for run in pair if math.isfinite(value := count(run))]

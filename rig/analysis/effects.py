@@ -131,7 +131,7 @@ class Effects:
             return Estimate(value, math.nan, sources, None, None)
         ends, seen = [], 0.0
         for side, middle, spread in zip(self.sides, values, scatters, strict=True):
-            combined, df = _combined(spread, float(side.df[index]), known)
+            combined, df = combined_u(spread, float(side.df[index]), known)
             reach = self.critical(df) * combined
             ends += [middle - reach, middle + reach]
             seen = max(seen, detectable(df, SEEN_WITH) * combined)
@@ -208,7 +208,10 @@ def _scatter(side: Contrast, index: int) -> float:
     return math.sqrt(max(float(side.covariance[index, index]), 0.0))
 
 
-def _combined(scatter: float, df: float, known: float) -> tuple[float, float]:
-    """Both standard uncertainties together, and their effective degrees of freedom."""
+def combined_u(scatter: float, df: float, known: float) -> tuple[float, float]:
+    """Both standard uncertainties together, and their effective degrees of freedom.
+
+    JCGM 100:2008, G.4, Welch-Satterthwaite: what is known has infinitely many.
+    """
     combined = math.hypot(scatter, known)
     return combined, df * (combined / scatter) ** 4 if scatter > 0.0 else math.inf

@@ -17,6 +17,7 @@ from rig.protocol.records import Channel, Data
 from rig.protocol.timeline import Step
 from rig.stand.limits import Guard
 from rig.stand.model import Stand
+from rig.stand.plausibility import Plausibility
 from rig.stand.resting import at_limits
 from rig.stand.sampler import Sample, Sampler
 from rig.stand.settings import stand_from_dict
@@ -45,19 +46,26 @@ def replay(path: Path, stand: Stand | None = None) -> Replay:
     stand = stand or stand_from_dict(meta.stand, f"{path}, stand")
     hello, channels = board_of(meta, path)
     sampler = Sampler(stand, hello, channels)
+    plausibility = Plausibility(stand, sampler)
     guard: Guard | None = None
     before: Sample | None = None
     before_phase = ""
     started_s: float | None = None
     alarms: list[Alarm] = []
-    for step, data, phase in _lines(path, channels):
+    for step, data, phase, throttle_pct in _lines(path, channels):
         sample = sampler.sample(step, data)
+        if phase == "running":
+            plausibility.drive(throttle_pct if hello.can_throttle else None)
+        elif before_phase == "running":
+            plausibility.coast()
+        if phase == "ready":
+            plausibility.look_at_rest(sample)
         if phase in GUARDED:
             if guard is None:
                 refused = _refused(stand, sampler, before)
                 if refused is not None:
                     return refused
-                guard = Guard(stand, sampler.columns)
+                guard = Guard(stand, sampler.columns, plausibility=plausibility)
             if phase == "running" and started_s is None:
                 started_s = sample.time_s
             last_s = before.time_s if before is not None else sample.time_s
@@ -76,13 +84,22 @@ def _refused(stand: Stand, sampler: Sampler, newest: Sample | None) -> Replay | 
     return Replay((replace(alarm, time_s=newest.time_s),), arms=False)
 
 
-def _lines(path: Path, channels: list[Channel]) -> Iterator[tuple[Step, Data, str]]:
-    """The lines as they came, their counters without wraps, each with its phase."""
+def _lines(path: Path, channels: list[Channel]) -> Iterator[tuple[Step, Data, str, float]]:
+    """The lines as they came, their counters without wraps, each with its phase and throttle.
+
+    A throttle that was not set yet is 0.
+    """
     before: int | None = None
-    for fields, _, codes, _ in raw_rows(path, channels):
-        for row, code in zip(fields.tolist(), codes.tolist(), strict=True):
+    for fields, _, codes, throttles in raw_rows(path, channels):
+        rows = zip(fields.tolist(), codes.tolist(), throttles.to_pylist(), strict=True)
+        for row, code, throttle_pct in rows:
             sequence, tick, edges, edge_tick, status, *counts = row
             lost = 0 if before is None else max(sequence - before - 1, 0)
             before = sequence
             data = Data(sequence, tick, edges, edge_tick, status, tuple(counts))
-            yield Step(sequence, tick, edges, edge_tick, lost), data, PHASES[code]
+            yield (
+                Step(sequence, tick, edges, edge_tick, lost),
+                data,
+                PHASES[code],
+                throttle_pct or 0.0,
+            )

@@ -106,6 +106,7 @@ _TABLES: tuple[tuple[str, type[Closed]], ...] = (
     ("[tachometer]", model.Tachometer),
     ("[converter]", model.Converter),
     ("[reference]", model.Reference),
+    ("[motor]", model.Motor),
     ("[limits]", model.Limits),
     ("[limits.NAME]", model.Level),
     ("[limits.overcurrent]", model.OverCurrent),

@@ -71,6 +71,7 @@ from rig.recorder.zeroing import Zeroing, why_not
 from rig.stand.at_rest import AtRest
 from rig.stand.findings import NOTE, Finding
 from rig.stand.limits import Alarm, Guard
+from rig.stand.plausibility import Plausibility
 from rig.stand.reference import moved_words
 from rig.stand.sampler import NO_REFERENCE, Sample, Sampler
 
@@ -123,6 +124,7 @@ class Session:
         self._sampler: Sampler | None = None
         self._guard: Guard | None = None
         self._rest: BeforeArming | None = None
+        self._plausibility: Plausibility | None = None
         self._readings = Readings(())
         self._to_hold: list[commands.Limit] = []
         self._zeroing = Zeroing()
@@ -301,6 +303,8 @@ class Session:
         if self._guard is not None and self.state in GUARDED:
             alarms = self._guard.check(sample.time_s, sample, step.lost)
             self._stop_on_trip(alarms, now_s)
+        elif self._plausibility is not None and self.state is State.READY:
+            self._plausibility.look_at_rest(sample)
         self._keep(kept + b"\n")
         self._readings.add(sample)
         if self.state is State.READY and self._rest is not None:
@@ -435,6 +439,7 @@ class Session:
         """What was read before a zero was taken is not what is read after it."""
         if self._board.hello is not None and self._sampler is not None:
             self._rest = BeforeArming(self.plan, self._board.hello, self._sampler)
+            self._plausibility = Plausibility(self.plan.stand, self._sampler)
 
     def _begin_lines(self, hello: Hello, sampler: Sampler) -> None:
         """Count and time the lines of this boot afresh; limits of another boot are void."""
@@ -444,6 +449,7 @@ class Session:
         self._timeline = Timeline()
         self._readings.begin_anew()
         self._guard = None
+        self._plausibility = Plausibility(self.plan.stand, sampler)
 
     def _when_settled(self, now_s: float) -> None:
         if self.plan.zero and not self._zeroing.asked:
@@ -517,7 +523,7 @@ class Session:
         if newest is None or not self._may_arm(self._rest, now_s):
             return
         columns = self._sampler.columns
-        self._guard = Guard(self.plan.stand, columns, self._stop_at_once)
+        self._guard = Guard(self.plan.stand, columns, self._stop_at_once, self._plausibility)
         self._say_reference(newest, now_s)
         self._move(Happening.ARM, "the limits go to the board", now_s)
         hello = self._board.hello
@@ -558,6 +564,7 @@ class Session:
         if self.state is State.ARMED:
             self._move(Happening.START, "the motor is running", now_s)
             self._started_s = now_s
+            self._say_driven(0.0)
             self._run(now_s)
 
     def _run(self, now_s: float) -> None:
@@ -565,6 +572,8 @@ class Session:
         elapsed_s = now_s - (self._started_s or now_s)
         length_s = self.plan.length_s
         if length_s is not None and elapsed_s >= length_s:
+            for alarm in self._guard.check_end() if self._guard is not None else ():
+                self._notes.report(alarm, self.state.value, now_s)
             self._stop(self._verdict, now_s)
             return
         overdue = self._talk.overdue(now_s)
@@ -593,6 +602,7 @@ class Session:
 
     def _drive(self, percent: float, now_s: float) -> None:
         self._throttle_pct = percent
+        self._say_driven(percent)
         if self._board.hello is not None and self._board.hello.can_throttle:
             self._command(commands.Throttle(round(percent * 10)), now_s)
         else:
@@ -621,6 +631,12 @@ class Session:
             trial.saw_fall(sample.time_s)
             self._stop(verdicts.COMPLETE, now_s)
 
+    def _say_driven(self, percent: float) -> None:
+        """Whoever judges the readings must know the throttle; a hand's is not known."""
+        hello = self._board.hello
+        if self._plausibility is not None and hello is not None:
+            self._plausibility.drive(percent if hello.can_throttle else None)
+
     def _stop_at_once(self) -> None:
         """The guard knows of a trip: the stop goes out before anybody says why."""
         if allows(self.state, Happening.STOP):
@@ -633,6 +649,8 @@ class Session:
         if not told:
             self._send_stop(now_s)
         self._verdict = verdict
+        if self._plausibility is not None:
+            self._plausibility.coast()
         self._stopping.expect_fall(self._readings.by_column())
         self._throttle_pct = 0.0 if self._board.hello and self._board.hello.can_throttle else None
         self._move(Happening.STOP, verdict.cause, now_s)

@@ -14,6 +14,9 @@ A reading that stands still is stuck: noise moves the sum of several conversions
 does not change by a single step for `stuck_s` while current flows trips. A digital temperature
 sensor has coarse steps and no noise, may well stand still, and is not judged; neither are
 speed and power, which come from others. A converter without noise needs a longer `stuck_s`.
+
+Readings that cannot be true while the motor is driven are doubted by `rig.stand.plausibility`:
+those that blind a trip level trip, the others warn until they are good again.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from typing import ParamSpec
 from rig.stand.losses import Losses
 from rig.stand.model import Digital, Stand
 from rig.stand.overcurrent import InverseTime
+from rig.stand.plausibility import Doubt, Plausibility
 from rig.stand.quantities import column_of, is_temperature, label_of
 from rig.stand.sampler import Sample
 from rig.stand.watches import (
@@ -52,15 +56,23 @@ CLIPPED_IN_A_ROW = 3
 STUCK_FROM_A = 5.0
 """Current from which on a live motor's own noise must move what is measured."""
 
+DOUBT_CLEARS_S = 1.0
+"""A doubtful reading has been good for so long before its warning clears."""
+
 
 class Guard:
     """Judges one run. `columns` are those of the samples it will be given.
 
     `on_trip` is called once, the moment a trip is known and before a word is put to it.
+    `plausibility` is that of the same samples; without it only limits are judged.
     """
 
     def __init__(
-        self, stand: Stand, columns: Sequence[str], on_trip: Callable[[], None] | None = None
+        self,
+        stand: Stand,
+        columns: Sequence[str],
+        on_trip: Callable[[], None] | None = None,
+        plausibility: Plausibility | None = None,
     ) -> None:
         self.tripped: Alarm | None = None
         self._on_trip = on_trip
@@ -89,6 +101,9 @@ class Guard:
         self._moved_s = [-math.inf] * len(self._columns)
         self._before: Sequence[float] = [math.nan] * len(self._columns)
         self._losses = Losses()
+        self._plausibility = plausibility
+        self._doubted_s: dict[tuple[str, str], float] = {}
+        """When each doubt that warned was last there."""
         self._active: dict[tuple[str, str], ActiveAlarm] = {}
 
     @property
@@ -126,6 +141,11 @@ class Guard:
                 self._judge_inverse_time(current_a, time_s, alarms)
         self._judge_losses(time_s, lost, alarms)
         self._judge_stuck(values, time_s, alarms)
+        plausibility = self._plausibility
+        if plausibility is not None:
+            plausibility.add(sample)
+            if time_s >= plausibility.due_s:
+                self._take_doubts(plausibility.judge(time_s), time_s, alarms)
         self._last_s = time_s
         return alarms
 
@@ -148,6 +168,13 @@ class Guard:
                 self._warn(
                     Alarm(now_s, WARNING, "run", "longest run", ran_s, longest_s, text), alarms
                 )
+        return alarms
+
+    def check_end(self) -> list[Alarm]:
+        """What is to be said of a run that ends as planned."""
+        alarms: list[Alarm] = []
+        if self._plausibility is not None and self._last_s is not None:
+            self._take_doubts(self._plausibility.at_end(), self._last_s, alarms)
         return alarms
 
     def _judge(self, watch: Watch, value: float, time_s: float, alarms: list[Alarm]) -> None:
@@ -250,6 +277,23 @@ class Guard:
                 self._trip(
                     alarms, Alarm, time_s, TRIP, column, "stuck", values[index], stuck_s, text
                 )
+
+    def _take_doubts(self, doubts: list[Doubt], time_s: float, alarms: list[Alarm]) -> None:
+        """Those that blind a trip level trip; the others warn, and clear when they have gone."""
+        for doubt in doubts:
+            about = (doubt.quantity, doubt.cause)
+            rest = (*about, doubt.value, None, doubt.text)
+            if doubt.blinds:
+                self._trip(alarms, Alarm, time_s, TRIP, *rest)
+                continue
+            if about not in self._doubted_s:
+                self._warn(Alarm(time_s, WARNING, *rest), alarms)
+            self._doubted_s[about] = time_s
+        for about, seen_s in list(self._doubted_s.items()):
+            if time_s - seen_s >= DOUBT_CLEARS_S:
+                del self._doubted_s[about]
+                text = f"{label_of(about[0])} ({about[1]}): in doubt no more."
+                self._clear(Alarm(time_s, CLEARED, *about, None, None, text), alarms)
 
     def _trip(
         self, alarms: list[Alarm], describe: Callable[P, Alarm], *args: P.args, **kwargs: P.kwargs

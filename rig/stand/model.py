@@ -249,6 +249,20 @@ class Tachometer(Closed):
     """How far the board's clock may be off, percent: a resonator (common practice, no source)."""
 
 
+@dataclass(frozen=True, slots=True)
+class Motor(Closed):
+    """What the motor's label says, for the shaft that the tachometer sees.
+
+    Behind a gear, divide `rpm_per_volt` by its ratio. `resistance_ohm` is that between two
+    terminals, with the controller's.
+    """
+
+    rpm_per_volt: Positive
+    """Of the shaft that the tachometer sees, rpm per V."""
+    resistance_ohm: Positive | None = None
+    """Between two terminals, with the controller's, ohm."""
+
+
 REFERENCE_DRIFT = "reference drift"
 """The name of that source of uncertainty."""
 
@@ -361,3 +375,4 @@ class Stand:
     limits: Limits = Limits()
     converter: Converter = Converter()
     reference: Reference | None = None
+    motor: Motor | None = None

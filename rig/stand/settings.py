@@ -22,6 +22,7 @@ from rig.stand.model import (
     Converter,
     Level,
     Limits,
+    Motor,
     NtcSteinhart,
     OverCurrent,
     Parameter,
@@ -43,6 +44,7 @@ TABLES_AND_KEYS = (
     "limits",
     "converter",
     "reference",
+    "motor",
 )
 _LIMIT_KEYS = tuple(f.name for f in dataclasses.fields(Limits) if f.name != "levels")
 BAUD_FROM, BAUD_TO = 1200, 10_000_000
@@ -103,6 +105,7 @@ def stand_to_dict(stand: Stand) -> dict[str, Any]:
             "tachometer": stand.tachometer and dataclasses.asdict(stand.tachometer),
             "converter": dataclasses.asdict(stand.converter),
             "reference": stand.reference and dataclasses.asdict(stand.reference),
+            "motor": stand.motor and _without_none(dataclasses.asdict(stand.motor)),
         }
     )
     limits = dataclasses.asdict(stand.limits)
@@ -151,13 +154,22 @@ class StandReader(Reader):
             tachometer = self._part("tachometer", Tachometer, raw["tachometer"])
         converter = self._part("converter", Converter, raw.get("converter", {}))
         reference = self._reference(raw["reference"]) if "reference" in raw else None
+        motor = self._part("motor", Motor, raw["motor"]) if "motor" in raw else None
         limits, levels = self._limits(self._table(raw, "limits"))
         kept = [channel for channel in channels if channel is not None]
         self._cross_check(raw, kept, limits or Limits(levels))
         if self.mistakes or limits is None:
             raise StandError(self.where, list(dict.fromkeys(self.mistakes)))
         return Stand(
-            name or "stand", port, baud, tuple(kept), tachometer, limits, converter, reference
+            name or "stand",
+            port,
+            baud,
+            tuple(kept),
+            tachometer,
+            limits,
+            converter,
+            reference,
+            motor,
         )
 
     def _channel(self, key: str, table: Any) -> ChannelSettings | None:

@@ -205,9 +205,10 @@ class ScriptedRun:
 
     def until_running(self) -> None:
         """Serve lines until the motor runs. RunEndedError when the run ends before."""
-        self.board.serve(self._runs)
+        self.board.serve(self.runs)
 
-    def _runs(self) -> bool:
+    def runs(self) -> bool:
+        """Whether the motor runs. RunEndedError when the run is over."""
         assert self._front.stdout is not None
         if select.select([self._front.stdout], [], [], 0.0)[0]:
             self._said += self._front.stdout.read(4096) or b"ended: the front has died"

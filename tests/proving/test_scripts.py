@@ -35,7 +35,7 @@ def shown(state: State, tenth: int, *values: float, throttle_pct: float | None =
           edges: int = 0) -> Snapshot:  # fmt: skip
     return messages.snapshot(
         state.value, host_s=tenth / 10, columns=COLUMNS, values=values, throttle_pct=throttle_pct,
-        edges=edges, hello=HELLO, channels=CHANNELS, alarms=(),
+        edges=edges, hello=HELLO, channels=CHANNELS,
     )  # fmt: skip
 
 

@@ -35,12 +35,11 @@ def longest_gaps_s(minutes: float, busy: int) -> np.ndarray:
                 if run.board.heard:
                     run.board.heard = b""
                     heard_s.append(now_s)
+                run.runs()
                 return now_s > ends_s
 
             run.board.serve(over, limit_s=60.0 * minutes + 30.0)
             heard_s.append(time.perf_counter())
-            if not run.board.armed:
-                raise RuntimeError("the run ended early")
     finally:
         for spinner in spinners:
             spinner.kill()
