@@ -127,6 +127,15 @@ AtStep = Annotated[
     ),
 ]
 
+Use = Annotated[
+    str | None,
+    typer.Option(
+        help="Share of time at each throttle step (percent) or speed (rpm): 30:20,60:70,90:10. "
+        "Gives the change in energy, for runs with several steps.",
+        show_default=False,
+    ),
+]
+
 With = Annotated[
     list[str] | None,
     typer.Option(
@@ -425,6 +434,7 @@ def compare(
     teeth: Teeth = None,
     window: Window = None,
     step: AtStep = None,
+    use: Use = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare setups: what changed, how surely, at what cost."""
@@ -432,8 +442,9 @@ def compare(
     from rig.report.data import as_data
 
     question = review.question(
-        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
-    )
+        worth, air or [], other_rotor, rpm_per_volt, teeth,
+        cost=cost or (), exponent_u=exponent_u, use=use,
+    )  # fmt: skip
     comparisons = review.compare(paths, baseline, question, review.window(window), step)
     if as_json:
         _print_json(as_data(comparisons))
@@ -457,6 +468,7 @@ def report(
     teeth: Teeth = None,
     window: Window = None,
     step: AtStep = None,
+    use: Use = None,
     out: Annotated[
         Path, typer.Option("--out", help="A file that ends in .html, .md or .json.")
     ] = Path("report.html"),
@@ -466,8 +478,9 @@ def report(
     from rig import review
 
     question = review.question(
-        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
-    )
+        worth, air or [], other_rotor, rpm_per_volt, teeth,
+        cost=cost or (), exponent_u=exponent_u, use=use,
+    )  # fmt: skip
     made = datetime.now(UTC)
     written = review.report(paths, baseline, out, made, question, review.window(window), step)
     _print_path(written, as_json)

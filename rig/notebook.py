@@ -67,6 +67,7 @@ def compare(
     teeth: str | None = None,
     window: str | None = None,
     step: float | None = None,
+    use: str | None = None,
 ) -> pd.DataFrame:
     """One row per setup and quantity, compared with `baseline`: what `rig compare` answers.
 
@@ -84,8 +85,9 @@ def compare(
     from rig.report.data import as_data
 
     question = review.question(
-        worth_pct, list(air), other_rotor, rpm_per_volt, teeth, cost=cost, exponent_u=exponent_u
-    )
+        worth_pct, list(air), other_rotor, rpm_per_volt, teeth,
+        cost=cost, exponent_u=exponent_u, use=use,
+    )  # fmt: skip
     found = review.compare(_paths(paths), baseline, question, review.window(window), step)
     _warn(found.warnings)
     rows = []

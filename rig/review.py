@@ -55,6 +55,7 @@ def question(
     *,
     cost: Sequence[str] = (),
     exponent_u: float | None = None,
+    use: str | None = None,
 ) -> Question:
     """What the tester asks, from what was typed. Raises SettingsError."""
     density: dict[str, float] = {}
@@ -73,7 +74,28 @@ def question(
         exponent_u,
         kv_rpm_per_v,
         _gear(teeth),
+        _use(use),
     )
+
+
+def _use(text: str | None) -> dict[float, float]:
+    """Shares of time, such as `30:20,60:70,90:10`. Raises SettingsError."""
+    found: dict[float, float] = {}
+    for word in text.split(",") if text else ():
+        match = re.fullmatch(r"\s*([0-9.]{1,8}):([0-9.]{1,8})\s*", word)
+        try:
+            at, share = map(float, match.groups()) if match else (math.nan, math.nan)
+        except ValueError:
+            at = share = math.nan
+        if not at > 0.0 or not share > 0.0 or at in found:
+            raise SettingsError(
+                f"{word!r} is not STEP:SHARE, or comes twice",
+                where="--use",
+                to_do="Steps in percent of throttle or speeds in rpm, each with its share of time: "
+                "30:20,60:70,90:10.",
+            )
+        found[at] = share
+    return found
 
 
 def _bound(text: str) -> Bound:

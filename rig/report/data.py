@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
+from rig.analysis.curves.answers import Band, CurveComparison, Overall
 from rig.analysis.runs import Run, Step
 from rig.report.content import Report
 
@@ -106,6 +108,7 @@ def _comparison(item: Comparison) -> dict[str, Any]:
         "verdict_sentence": item.verdict.sentence,
         "order": item.order,
         "step": item.step,
+        "at_equal_speed": _at_equal_speed(item.at_equal_speed),
         "not_the_change": [
             {
                 "name": found.name,
@@ -128,6 +131,51 @@ def _comparison(item: Comparison) -> dict[str, Any]:
             for found in item.alternatives
         ],
         "warnings": [found.text for found in item.conditions if found.speed_pct is None],
+    }
+
+
+def _at_equal_speed(found: CurveComparison | None) -> dict[str, Any] | None:
+    """Curves over `speed_rpm`: estimates, with intervals at one speed and bands at all."""
+    if found is None:
+        return None
+    told: dict[str, Any] = {
+        "used": list(found.used),
+        "reasons": [remark.text for remark in found.reasons],
+        "cautions": [remark.text for remark in found.cautions],
+        "offered_throttle_pct": list(found.offered_throttle_pct),
+    }
+    curves = found.curves
+    if curves is None:
+        return told
+    bands = ("power_pct", "current_pct", "less_current_a", "faster_pct", "efficiency_pct",
+             "less_heat_w")  # fmt: skip
+    return told | {
+        "speed_rpm": curves.speed_rpm.tolist(),
+        **{name: _band(getattr(curves, name)) for name in bands},
+        "withheld": curves.withheld,
+        "same_rpm": [list(pair) for pair in curves.same_rpm],
+        "crosses_rpm": list(curves.crosses_rpm),
+        "over_range": _overall(curves.over_range),
+        "over_use": _overall(curves.over_use),
+    }
+
+
+def _band(band: Band | None) -> dict[str, list[float | None]] | None:
+    if band is None:
+        return None
+    return {
+        item.name: [known(value) for value in getattr(band, item.name).tolist()]
+        for item in fields(band)
+    }
+
+
+def _overall(found: Overall | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "power_pct": known(found.power_pct),
+        "ci95_pct": _pair(found.power_ci95),
+        "detectable_pct": found.detectable_pct,
     }
 
 

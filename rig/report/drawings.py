@@ -32,6 +32,7 @@ def drawings(report: Report) -> Iterator[Block]:
     look = looks(report.setups)
     key = tuple(Key(name, it.sign, it.colour, it.line_name) for name, it in look.items())
     yield from _changes(report, look, key)
+    yield from _at_equal_speed(report, look, key)
     yield from _runs(report, look, key)
     yield from _over_time(report, look, key)
 
@@ -51,6 +52,29 @@ def _changes(report: Report, look: dict[str, Look], key: tuple[Key, ...]) -> Ite
             draw,
             "Changes in percent, with their 95 % intervals. An interval that crosses the line at "
             "zero may be no change at all. Rises of temperature are in the table below.",
+        )
+
+
+def _at_equal_speed(report: Report, look: dict[str, Look], key: tuple[Key, ...]) -> Iterator[Block]:
+    found = [
+        (item.baseline, item.variant, item.at_equal_speed.curves)
+        for item in report.comparisons.variants
+        if item.at_equal_speed is not None and item.at_equal_speed.curves is not None
+    ]
+
+    def draw() -> Svg:
+        from rig.report.plots import equal_speed_plot
+
+        return equal_speed_plot(found, look)
+
+    if found:
+        yield Figure(
+            "At equal speed",
+            key,
+            draw,
+            "Above: electric power over speed. Below: the change of power from the baseline at "
+            "equal speed; the dark band is the 95 % interval at one speed, the light one holds at "
+            "all speeds at once. Where it is below zero, the same speed takes less power.",
         )
 
 

@@ -19,6 +19,7 @@ from matplotlib.ticker import MaxNLocator
 
 from rig.analysis.answers import Interval
 from rig.analysis.contrasts import critical
+from rig.analysis.curves.answers import Curves
 from rig.analysis.runs import Run
 from rig.report.document import Svg
 from rig.report.looks import Look
@@ -73,6 +74,29 @@ def changes_plot(variants: Mapping[str, Sequence[Percent]], look: Mapping[str, L
         axes.set_ylim(len(names) - 0.5, -0.5)
         axes.grid(visible=False, axis="y")
         axes.set_xlabel("change from the baseline, %")
+    return drawn()
+
+
+def equal_speed_plot(found: Sequence[tuple[str, str, Curves]], look: Mapping[str, Look]) -> Svg:
+    """Power over speed for each setup, and below it the change at equal speed with its bands."""
+    with _drawing("equal-speed", 3.6) as (figure, drawn):
+        above, below = figure.subplots(2, sharex=True)
+        for baseline, variant, curves in found:
+            speed, change = curves.speed_rpm, curves.power_pct
+            for setup, power_w in ((baseline, curves.baseline_w), (variant, curves.variant_w)):
+                its = look[setup]
+                above.plot(speed, power_w, color=its.colour, linestyle=its.line, linewidth=1.2)
+            its = look[variant]
+            for low, high, alpha in (
+                (change.band_low, change.band_high, 0.15),
+                (change.point_low, change.point_high, 0.3),
+            ):
+                below.fill_between(speed, low, high, color=its.colour, alpha=alpha, linewidth=0.0)
+            below.plot(speed, change.estimate, color=its.colour, linewidth=1.2)
+        above.set_title(_short(quantity_name("power_w")))
+        below.set_title("Change of power at equal speed, %")
+        below.axhline(0.0, color="black", linewidth=1.0)
+        below.set_xlabel("speed, rpm")
     return drawn()
 
 

@@ -23,6 +23,7 @@ from rig.report.document import (
     Table,
 )
 from rig.report.drawings import drawings
+from rig.report.equal_speed import at_equal_speed
 from rig.report.noted import noted
 from rig.report.variant import alternatives, budget, changes, conditions, costs
 from rig.report.words import percent, quantity_name
@@ -49,6 +50,7 @@ def comparison_blocks(comparisons: Comparisons, file: Report | None = None) -> I
         yield from changes(item, every=file is not None)
         if file:
             yield from budget(item)
+        yield from at_equal_speed(item)
         yield from costs(item)
         yield from alternatives(item)
         yield from conditions(item)
