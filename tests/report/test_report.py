@@ -248,7 +248,7 @@ def test_the_keys_of_the_json_stay() -> None:
     assert set(item) == {
         "changes", "current_per_speed", "power_per_speed", "efficiency_change_pct", "verdict",
         "verdict_sentence", "order", "step", "not_the_change", "vehicle_speed", "alternatives",
-        "warnings",
+        "warnings", "at_equal_speed",
     }  # fmt: skip
     for quantity, unit in (("speed_rpm", "pct"), ("motor_degc_rise", "k")):
         assert set(item["changes"][quantity]) == {
