@@ -10,7 +10,7 @@ import pytest
 
 from rig.analysis import answers, comparison
 from rig.analysis.curves import Caution, CurveQuestion, compare_curves
-from rig.simulator.parts import Controller, Heat, Motor, Rotor, Surroundings, bench_supply
+from rig.simulator.parts import BenchSupply, Controller, Heat, Motor, Rotor, Surroundings
 from rig.simulator.plant import Plant
 from tests.algebraic import Drive
 from tests.coverage_curves import ROWS, Row, experiments_of, promises, run
@@ -27,7 +27,7 @@ def test_what_the_table_promises(row: Row) -> None:
 
 def test_the_algebraic_drive_is_the_simulators() -> None:
     plant = Plant(
-        Motor(), Rotor(), Controller(ramp_s=0.05), bench_supply(24.0), Heat(), Surroundings()
+        Motor(), Rotor(), Controller(ramp_s=0.05), BenchSupply(24.0).at(), Heat(), Surroundings()
     )
     plant.driven = True
     wanted = []
