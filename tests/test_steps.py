@@ -21,6 +21,7 @@ from rig.errors import SettingsError
 from rig.report.document import Answer
 from rig.report.sections import answers
 from rig.report.traces import trace
+from rig.stand.reference import CountScale
 from tests.report.captures import SAMPLES
 from tests.report.stepped import REST_S, stepped, stepped_frame
 
@@ -252,6 +253,15 @@ def test_the_stand_is_in_a_rise_that_has_no_peak() -> None:
     assert known["motor_degc_rise"].nominal_value == pytest.approx(figures["motor_degc_rise"])
     # What the sensor's components do to both ends cancels.
     assert 0.0 < known["motor_degc_rise"].std_dev < known["motor_degc_end"].std_dev
+
+
+def test_each_step_has_the_reference_of_its_own_window() -> None:
+    frame = stepped_frame((40.0, 80.0))
+    # Two conversions a line, and a zero of 10: 225 counts of one, then 230.
+    frame["supply_count"] = np.where(frame["throttle_pct"] == 80.0, 450, 440)
+    low, high = figures_by_step(frame, reference=CountScale("supply_count", 2, 10))
+    assert (low.means["reference_count"], high.means["reference_count"]) == (225.0, 230.0)
+    assert low.errors["reference_count"] == 0.0
 
 
 def test_nan_is_no_throttle_of_a_step() -> None:
