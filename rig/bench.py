@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 import os
+import secrets
 import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
@@ -52,6 +53,7 @@ class Request:
     """Simulated: the file of the motor, its rotor and its supply."""
     timing_deg: float | None = None
     seed: int | None = None
+    """Of the simulated board; a new one where None."""
     faults: tuple[str, ...] = ()
     zero: bool = False
     """Take zeros before the run is armed."""
@@ -71,6 +73,7 @@ def run_once(
     Raises RigError for what can be known to be wrong before the board is spoken to.
     """
     refuse_contradictions(request, "rig run")
+    request = _seeded(request)
     if request.setup is None:
         raise SettingsError(
             "a run without a screen needs --setup NAME: what is being tried", where="rig run"
@@ -129,6 +132,7 @@ def _plan(request: Request, stand: Stand, port: str) -> Plan:
         notes=request.notes,
         pairs=request.pairs,
         zero=request.zero,
+        seed=request.seed if request.simulated else None,
         stop_proof=for_run(stand, port, simulated=request.simulated),
     )
 
@@ -171,7 +175,7 @@ class Desk:
 
     def __init__(self, request: Request) -> None:
         """Raises SettingsError for a stand that cannot be read."""
-        self._request = request
+        self._request = _seeded(request)
         self._given = load_stand(request.stand) if request.stand is not None else None
         self._board: SimulatedBoard | None = None
 
@@ -222,6 +226,7 @@ class Desk:
             pairs=request.pairs,
             automatic=False,
             zero=request.zero,
+            seed=request.seed if simulated else None,
             stop_proof=for_run(stand, port, simulated=simulated),
         )
 
@@ -232,11 +237,16 @@ class Desk:
     def figures(self, capture: Path) -> list[tuple[str, str]]:
         """The run's figures as a person reads them. Raises InputFileError."""
         from rig import review
+        from rig.analysis.steps import step_words
         from rig.report.words import in_short, number, quantity_name, rising_mark
 
         shown = review.show(capture)
-        return [
-            (quantity_name(column) + rising_mark(column, shown.still_rising), number(value, column))
+        step = [("Figures of", step_words([shown.run]))] if len(shown.run.steps) > 1 else []
+        return step + [
+            (
+                quantity_name(column) + rising_mark(column, shown.run.still_rising),
+                number(value, column),
+            )
             for column, value in in_short(shown.figures).items()
         ]
 
@@ -245,13 +255,20 @@ def refuse_contradictions(request: Request, command: str) -> None:
     """Raise SettingsError for options of `command` that do not go together."""
     if request.simulated and request.port:
         raise SettingsError("choose one of --port and --simulated", where=command)
-    given = request.faults or request.motor or request.timing_deg is not None
-    if given and not request.simulated:
-        raise SettingsError("--fault, --motor and --timing are for --simulated", where=command)
     if request.fast and not request.simulated:
         raise SettingsError(
             "--fast is for --simulated: a real motor keeps real time", where=command
         )
+    given = (request.motor, request.timing_deg, request.seed)
+    if not request.simulated and (request.faults or any(value is not None for value in given)):
+        raise SettingsError(
+            "--fault, --motor, --timing and --seed are for --simulated", where=command
+        )
+
+
+def _seeded(request: Request) -> Request:
+    """With a seed of its own, so that no run repeats the noise of another one."""
+    return request if request.seed is not None else replace(request, seed=secrets.randbelow(10**6))
 
 
 def board_options(request: Request) -> list[str]:

@@ -111,8 +111,28 @@ Teeth = Annotated[
 Window = Annotated[
     str | None,
     typer.Option(
-        help="Take FROM:TO, in seconds from the start of each run's last throttle hold, "
-        "as its steady part."
+        help="Take FROM:TO, in seconds from the start of the throttle hold, "
+        "as each run's steady part."
+    ),
+]
+
+AtStep = Annotated[
+    float | None,
+    typer.Option(
+        "--step",
+        help="Use each run's throttle step of so many percent. [default: its last step]",
+        min=0.0,
+        max=100.0,
+        show_default=False,
+    ),
+]
+
+Use = Annotated[
+    str | None,
+    typer.Option(
+        help="Share of time at each throttle step (percent) or speed (rpm): 30:20,60:70,90:10. "
+        "Gives the change in energy, for runs with several steps.",
+        show_default=False,
     ),
 ]
 
@@ -318,6 +338,10 @@ def run(
         list[str] | None,
         typer.Option(help="Simulated: a fault, such as overheat@3.", show_default=False),
     ] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option(help="Simulated: repeats a run's noise. [default: a new one]", min=0),
+    ] = None,
     fast: Annotated[
         bool, typer.Option("--fast", help="Simulated: without a screen, faster than the wall.")
     ] = False,
@@ -339,6 +363,7 @@ def run(
         folder=out,
         motor=motor,
         timing_deg=timing,
+        seed=seed,
         faults=tuple(fault or ()),
         zero=zero,
         fast=fast,
@@ -364,30 +389,32 @@ def run(
 @app.command()
 def runs(
     folder: Annotated[Path, typer.Argument(help="A folder of captures.", metavar="DIR")],
+    step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
     """List the runs in a folder, and journals to salvage."""
     from rig import review
     from rig.report.runs import print_runs
 
-    listed = review.runs(folder)
+    listed = review.runs(folder, step)
     if as_json:
         _print_json(review.runs_data(listed))
     elif not listed:
         print(plain(f"No run is in {folder}."))
     else:
-        print_runs(listed)
+        print_runs(listed, step)
 
 
 @app.command()
 def show(
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE")],
+    step: AtStep = None,
     as_json: AsJson = False,
 ) -> None:
     """Show one run: figures, events, a small plot."""
     from rig import review
 
-    shown = review.show(capture)
+    shown = review.show(capture, step)
     if as_json:
         _print_json(shown.as_dict())
     else:
@@ -406,6 +433,8 @@ def compare(
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
+    step: AtStep = None,
+    use: Use = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare setups: what changed, how surely, at what cost."""
@@ -413,9 +442,10 @@ def compare(
     from rig.report.data import as_data
 
     question = review.question(
-        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
-    )
-    comparisons = review.compare(paths, baseline, question, review.window(window))
+        worth, air or [], other_rotor, rpm_per_volt, teeth,
+        cost=cost or (), exponent_u=exponent_u, use=use,
+    )  # fmt: skip
+    comparisons = review.compare(paths, baseline, question, review.window(window), step)
     if as_json:
         _print_json(as_data(comparisons))
         return
@@ -437,6 +467,8 @@ def report(
     rpm_per_volt: RpmPerVolt = None,
     teeth: Teeth = None,
     window: Window = None,
+    step: AtStep = None,
+    use: Use = None,
     out: Annotated[
         Path, typer.Option("--out", help="A file that ends in .html, .md or .json.")
     ] = Path("report.html"),
@@ -446,10 +478,11 @@ def report(
     from rig import review
 
     question = review.question(
-        worth, air or [], other_rotor, rpm_per_volt, teeth, cost=cost or (), exponent_u=exponent_u
-    )
+        worth, air or [], other_rotor, rpm_per_volt, teeth,
+        cost=cost or (), exponent_u=exponent_u, use=use,
+    )  # fmt: skip
     made = datetime.now(UTC)
-    written = review.report(paths, baseline, out, made, question, review.window(window))
+    written = review.report(paths, baseline, out, made, question, review.window(window), step)
     _print_path(written, as_json)
 
 

@@ -19,7 +19,8 @@ from platformdirs import user_cache_path
 
 from rig.analysis.began import Made, began
 from rig.analysis.derived import Stand
-from rig.analysis.runs import Run
+from rig.analysis.runs import Run, Step
+from rig.analysis.steps import at_step, pick
 from rig.captures.dataset import Claim, Found, left_out_line, left_out_unreadable, once
 from rig.captures.files import sha256
 from rig.captures.identity import Identity, identity_of
@@ -27,10 +28,11 @@ from rig.errors import InputFileError, RigError
 from rig.stand.model import Converter, Limits
 
 if TYPE_CHECKING:
+    from rig.analysis.figures import Figures
     from rig.stand.sampler import Sampler
     from rig.stand.uncertainty import Components
 
-FIGURES_VERSION = 9
+FIGURES_VERSION = 10
 """Counts up whenever the same capture gives other figures than before."""
 
 WITH_HELP_FROM = 8
@@ -38,10 +40,9 @@ WITH_HELP_FROM = 8
 
 Row = dict[str, Any]
 _ROW_HAS = {
-    "name", "setup", "outcome", "means", "errors", "counts", "window", "utc", "throttle",
-    "stand", "hello", "channels", "calibration", "calibrated", "rows", "identity", "amended",
-    "notes", "cause", "pairs", "events", "still_rising", "alarms", "hold_from_s", "left_out",
-    "made",
+    "name", "setup", "outcome", "steps", "counts", "utc", "throttle", "stand", "hello",
+    "channels", "calibration", "calibrated", "rows", "identity", "amended", "notes", "cause",
+    "pairs", "events", "alarms", "made",
 }  # fmt: skip
 
 
@@ -68,13 +69,14 @@ def gather_once(
     found: Found,
     window_s: tuple[float, float] | None = None,
     progress: Callable[[float], None] = lambda _share: None,
+    step_pct: float | None = None,
 ) -> Gathered:
-    """The runs of `found`, each once.
+    """The runs of `found`, each once, at their step of `step_pct` throttle or at the last one.
 
-    `window_s` is taken as the steady part of every run where it is given: from and to, counted
-    from the start of the run's last throttle hold. Runs whose last hold it is not inside say so
+    `window_s` is taken as the steady part of every step where it is given: from and to, counted
+    from the start of the step's throttle hold. Runs whose hold it is not inside say so
     in `left_out`. Raises InputFileError for a file that was named and cannot be read, and where
-    nothing is left.
+    nothing is left, and SettingsError where no run has such a step.
     """
     rows: dict[Path, Row] = {}
     left_out = list(found.left_out)
@@ -94,22 +96,25 @@ def gather_once(
         for path, others in counted.items()
     }
     runs, clock = _runs(chosen)
-    return Gathered(runs, tuple(left_out), clock)
+    return Gathered(_picked(runs, step_pct), tuple(left_out), clock)
 
 
 def gather_each(
-    paths: Sequence[Path], progress: Callable[[float], None] = lambda _share: None
+    paths: Sequence[Path],
+    progress: Callable[[float], None] = lambda _share: None,
+    step_pct: float | None = None,
 ) -> tuple[dict[Path, Run | RigError], dict[Path, Path]]:
     """The run of each capture, also where several hold the same, or why it cannot be read.
 
-    Then for each capture that does not count the one that counts in its place.
+    Then for each capture that does not count the one that counts in its place. `step_pct` is as
+    for `gather_once`.
     """
     found = dict(_rows(paths, None, progress))
     rows = {path: row for path, row in found.items() if not isinstance(row, RigError)}
     unread = {path: row for path, row in found.items() if isinstance(row, RigError)}
     counted = once([_claim(path, row) for path, row in rows.items()])
     same = {other: path for path, others in counted.items() for other in others}
-    return {**_runs(rows)[0], **unread}, same
+    return {**_picked(_runs(rows)[0], step_pct), **unread}, same
 
 
 def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -> list[Run]:
@@ -119,6 +124,10 @@ def gather(paths: Sequence[Path], window_s: tuple[float, float] | None = None) -
     """
     rows = {path: _or_raise(row) for path, row in _rows(paths, window_s)}
     return list(_runs(rows)[0].values())
+
+
+def _picked(runs: Mapping[Path, Run], step_pct: float | None) -> dict[Path, Run]:
+    return dict(zip(runs, pick(list(runs.values()), step_pct), strict=True))
 
 
 def _or_raise(row: Row | RigError) -> Row:
@@ -210,35 +219,22 @@ def _made(asked: tuple[Path, Path, tuple[float, float] | None]) -> Row | RigErro
 
 
 def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
-    from rig.analysis.figures import Figures, figures_of
-    from rig.analysis.steady import last_hold_from_s, window_at
+    from rig.analysis.figures import figures_by_step
     from rig.captures.capture import load
     from rig.captures.convert import edge_scale_of, reference_scale_of
 
     capture = load(path)
     meta = capture.meta
     identity = identity_of(path, meta)
-    hold_from_s = last_hold_from_s(capture.frame)
-    asked = window_at(capture.frame, *window_s) if window_s else None
-    if isinstance(asked, str):
-        figures, left_out = Figures(), asked
-    else:
-        scales = edge_scale_of(meta), reference_scale_of(meta)
-        figures, left_out = figures_of(capture.frame, asked, *scales), ""
-    window = figures.window
+    scales = edge_scale_of(meta), reference_scale_of(meta)
+    steps = figures_by_step(capture.frame, *scales, window_s)
+    hold_from_s = steps[-1].hold_from_s
     return {
         "name": path.name,
         "setup": meta.setup,
         "outcome": meta.outcome,
-        "means": dict(figures.means),
-        "errors": dict(figures.errors),
-        "still_rising": list(figures.still_rising),
-        "counts": {**figures.counts, "lost": int(meta.statistics.get("lost") or 0)},
-        "window": [edge - window.hold_from_s for edge in (window.start_s, window.end_s)]
-        if window
-        else None,
-        "hold_from_s": hold_from_s,
-        "left_out": left_out,
+        "steps": [_step_row(number, step) for number, step in enumerate(steps, 1)],
+        "counts": {**steps[-1].counts, "lost": int(meta.statistics.get("lost") or 0)},
         "utc": meta.utc or meta.filed,
         "made": [meta.campaign, meta.first_setup, meta.run, *meta.clock],
         "throttle": meta.throttle,
@@ -253,7 +249,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
         "notes": meta.notes,
         "cause": meta.cause,
         "pairs": meta.pairs,
-        "events": meta.events_from(hold_from_s),
+        "events": meta.events_from(None if math.isnan(hold_from_s) else hold_from_s),
         "alarms": sorted(
             {
                 (str(alarm["severity"]), str(alarm["quantity"]))
@@ -264,21 +260,40 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
     }
 
 
+def _step_row(number: int, step: Figures) -> Row:
+    """The fields of `rig.analysis.runs.Step`, fit for JSON."""
+    window = step.window
+    edges_s = (window.start_s, window.end_s) if window else (math.nan, math.nan)
+    return {
+        "number": number,
+        "throttle_pct": step.throttle_pct,
+        "hold_from_s": step.hold_from_s,
+        "window_s": [edge - step.hold_from_s for edge in edges_s],
+        "figures": dict(step.means),
+        "errors": dict(step.errors),
+        "still_rising": list(step.still_rising),
+        "why": step.why,
+    }
+
+
+def _step(row: Mapping[str, Any]) -> Step:
+    start_s, end_s = row["window_s"]
+    return Step(**{**row, "window_s": (start_s, end_s), "still_rising": (*row["still_rising"],)})
+
+
 def _run(
     row: Mapping[str, Any], began_s: float, stands: dict[str, Stand], shared: Components
 ) -> Run:
     key = row["calibration"]
     if key not in stands:
         stands[key] = _stand(row, shared)
-    means = {name: math.nan if value is None else value for name, value in row["means"].items()}
-    window = row["window"] or (math.nan, math.nan)
+    steps = tuple(map(_step, row["steps"]))
     limits = _limits(json.dumps(row["stand"]))
-    return Run(
+    run = Run(
         name=row["name"],
         setup=row["setup"],
         outcome=row["outcome"],
-        figures=means,
-        errors=row["errors"],
+        figures={},
         counts=row["counts"],
         began_s=began_s,
         throttle=tuple((pct, seconds) for pct, seconds in row["throttle"]),
@@ -286,18 +301,17 @@ def _run(
         cells=limits.cells if limits else None,
         stand_name=str(row["stand"].get("name", "")),
         stand=stands[key],
-        window_s=(float(window[0]), float(window[1])),
         notes=row["notes"],
         cause=row["cause"],
         pairs=row["pairs"],
         events=tuple((time_s, text) for time_s, text in row["events"]),
-        still_rising=tuple(row["still_rising"]),
         alarms=frozenset((severity, quantity) for severity, quantity in row["alarms"]),
         identity=row["identity"]["digest"] if row["identity"] else "",
-        hold_from_s=math.nan if row["hold_from_s"] is None else float(row["hold_from_s"]),
-        left_out=row["left_out"],
+        hold_from_s=steps[-1].hold_from_s,
         follows_reference=bool(row["stand"].get("reference")),
+        steps=steps,
     )
+    return at_step(run, steps[-1])
 
 
 def _stand(row: Mapping[str, Any], shared: Components) -> Stand:

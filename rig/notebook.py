@@ -15,33 +15,40 @@ Paths = str | Path | Sequence[str | Path]
 
 
 def figures(paths: Paths) -> pd.DataFrame:
-    """One row per run, in the order in which they began. Each run counts once.
+    """One row per run and throttle step, in the order in which they were made.
 
-    Columns: `capture`, `setup`, `outcome`, `began` (UTC), `hold_from_s`, where the last throttle
-    hold begins on the capture's own time scale, `steady_from_s` and `steady_to_s`, which count
-    from there (add `hold_from_s` to compare with a capture's `time_s`), then
-    every mean over the steady window under the name of its column, unit included, each
-    followed by `<column>_u`, its standard error, where it has one. `paths` are captures or
-    folders of them; what is left out of them is a Python warning. Raises RigError.
+    Each run counts once. Columns: `capture`, `setup`, `outcome`, `began` (UTC), `step`, counted
+    from 1, its `throttle_pct`, `hold_from_s`, where its throttle hold begins on the capture's own
+    time scale, `steady_from_s` and `steady_to_s`, which count from there (add `hold_from_s` to
+    compare with a capture's `time_s`), `why`, the reason where a step has no figures, then every
+    mean over the steady window under the name of its column, unit included, each followed by
+    `<column>_u`, its standard error, where it has one. Charge, energy and rises of temperature
+    are those from the run's begin to the end of the step (of the last step: of the recording, and
+    to the peak). `paths` are captures or folders of them; what is left out of them is a Python
+    warning. Raises RigError.
     """
     rows = []
     gathered = gather_once(find_captures(_paths(paths)))
     _warn(gathered.warnings)
     for run in gathered.runs.values():
-        row: dict[str, object] = {
-            "capture": run.name,
-            "setup": run.setup,
-            "outcome": run.outcome,
-            "began": run.began_s,
-            "hold_from_s": run.hold_from_s,
-            "steady_from_s": run.window_s[0],
-            "steady_to_s": run.window_s[1],
-        }
-        for quantity, mean in run.figures.items():
-            row[quantity] = mean
-            if quantity in run.errors:
-                row[f"{quantity}_u"] = run.errors[quantity]
-        rows.append(row)
+        for step in run.steps:
+            row: dict[str, object] = {
+                "capture": run.name,
+                "setup": run.setup,
+                "outcome": run.outcome,
+                "began": run.began_s,
+                "step": step.number,
+                "throttle_pct": step.throttle_pct,
+                "hold_from_s": step.hold_from_s,
+                "steady_from_s": step.window_s[0],
+                "steady_to_s": step.window_s[1],
+                "why": step.why,
+            }
+            for quantity, mean in step.figures.items():
+                row[quantity] = mean
+                if quantity in step.errors:
+                    row[f"{quantity}_u"] = step.errors[quantity]
+            rows.append(row)
     table = pd.DataFrame(rows)
     table["began"] = pd.to_datetime(table["began"], unit="s", utc=True)
     return table
@@ -59,24 +66,29 @@ def compare(
     rpm_per_volt: float | None = None,
     teeth: str | None = None,
     window: str | None = None,
+    step: float | None = None,
+    use: str | None = None,
 ) -> pd.DataFrame:
     """One row per setup and quantity, compared with `baseline`: what `rig compare` answers.
 
-    The arguments are the options of that command, in the same words (`cost=["current=5%"]`).
+    The arguments are the options of that command, in the same words (`cost=["current=5%"]`);
+    `step` is the throttle, in percent, of the step to compare, without it the last one.
     Columns: `setup`, `quantity`, `baseline` and `variant` (means of the runs), their `_spread`
     (standard deviation between runs), `change_pct` with `low_pct` and `high_pct` (95 %
     confidence interval), `scatter_pct` and `known_pct` (standard uncertainties), `detectable_pct`
     (the change that these runs would have shown with 80 % probability), the same ending in `_k`
-    for temperature rises in K, `verdict` and its `sentence`. The comparison's warnings are Python
-    warnings. Raises RigError.
+    for temperature rises in K, `verdict` and its `sentence`, and `step`, which of the runs' steps
+    was compared (empty where they have one). The comparison's warnings are Python warnings.
+    Raises RigError.
     """
     from rig import review
     from rig.report.data import as_data
 
     question = review.question(
-        worth_pct, list(air), other_rotor, rpm_per_volt, teeth, cost=cost, exponent_u=exponent_u
-    )
-    found = review.compare(_paths(paths), baseline, question, review.window(window))
+        worth_pct, list(air), other_rotor, rpm_per_volt, teeth,
+        cost=cost, exponent_u=exponent_u, use=use,
+    )  # fmt: skip
+    found = review.compare(_paths(paths), baseline, question, review.window(window), step)
     _warn(found.warnings)
     rows = []
     for setup, item in as_data(found)["variants"].items():
@@ -88,7 +100,8 @@ def compare(
                     row[f"low_{unit}"], row[f"high_{unit}"] = value or (None, None)
                 elif not isinstance(value, dict | list):
                     row[key] = value
-            rows.append(row | {"verdict": item["verdict"], "sentence": item["verdict_sentence"]})
+            words = {"verdict": item["verdict"], "sentence": item["verdict_sentence"]}
+            rows.append(row | words | {"step": item["step"]})
     return pd.DataFrame(rows)
 
 

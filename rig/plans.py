@@ -89,11 +89,13 @@ def plan_run(
     pairs: Sequence[str] = (),
     automatic: bool = True,
     zero: bool = False,
+    seed: int | None = None,
     stop_proof: Mapping[str, object] | None = None,
 ) -> Plan:
     """A plan whose journal lies in `folder`, under the next run number of `setup`.
 
-    `stop_proof` is what the capture shall say of the stop, from `rig.stop_proof.for_run`.
+    `seed` is that of a simulated board, so that its capture says how to repeat it. `stop_proof` is
+    what the capture shall say of the stop, from `rig.stop_proof.for_run`.
     Raises SettingsError for what cannot be run, DiskError where `folder` cannot be made.
     """
     from rig.captures.description import checked_notes, checked_setup, parse_pairs
@@ -144,7 +146,8 @@ def plan_run(
         "port": port,
         "stop_proof": dict(stop_proof or {}),
         "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
-        | ({"zero": True} if zero else {}),
+        | ({"zero": True} if zero else {})
+        | ({} if seed is None else {"seed": seed}),
         "host": {
             "rig": version(),
             "python": platform.python_version(),

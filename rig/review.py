@@ -15,14 +15,12 @@ from typing import Any
 from rig.analysis.air import air_density_from_text
 from rig.analysis.answers import Bound, Comparisons, Question
 from rig.analysis.comparison import compare as compare_runs
-from rig.analysis.figures import figures_of, run_figures
 from rig.analysis.powertrain import Gear
 from rig.analysis.runs import Run
-from rig.analysis.steady import last_hold_from_s, steady_windows
+from rig.analysis.steps import pick
 from rig.captures.amend import Correction, corrected_pairs
 from rig.captures.amend import amend as correct
 from rig.captures.capture import load, read_meta
-from rig.captures.convert import edge_scale_of, reference_scale_of
 from rig.captures.dataset import find_captures
 from rig.captures.description import parse_pairs
 from rig.captures.files import write_new
@@ -31,7 +29,7 @@ from rig.errors import SettingsError
 from rig.gather import WITH_HELP_FROM, Gathered, gather, gather_each, gather_once
 from rig.report import terminal
 from rig.report.content import Report, listed
-from rig.report.data import json_ready, report_data
+from rig.report.data import json_ready, report_data, step_data
 from rig.report.html import as_html
 from rig.report.markdown import as_markdown
 from rig.report.runs import Listed, local_time
@@ -40,27 +38,12 @@ from rig.report.shown import Shown
 from rig.version import version
 
 
-def show(path: Path) -> Shown:
-    """One capture and its figures. Raises InputFileError."""
+def show(path: Path, step_pct: float | None = None) -> Shown:
+    """One capture and its figures at one step. Raises InputFileError, and SettingsError where
+    the run has no such step."""
     capture = load(path)
-    tachometer = edge_scale_of(capture.meta)
-    reference = reference_scale_of(capture.meta)
-    figures = run_figures(capture.frame, tachometer, reference)
-    (run,) = gather([path])
-    known = run.measured
-    uncertainty = {
-        quantity: math.hypot(error, getattr(known.get(quantity), "std_dev", 0.0))
-        for quantity, error in run.errors.items()
-    }
-    hold_from_s = last_hold_from_s(capture.frame)
-    zero_s = hold_from_s or 0.0
-    holds = [
-        {"throttle_pct": throttle, "from_s": window.start_s - zero_s, "to_s": window.end_s - zero_s}
-        | dict(figures_of(capture.frame, window, tachometer, reference).means)
-        for throttle, window in steady_windows(capture.frame)
-        if window is not None
-    ]
-    return Shown(capture, figures, uncertainty, holds, hold_from_s, run.still_rising)
+    (run,) = pick(gather([path]), step_pct)
+    return Shown(capture, run)
 
 
 def question(
@@ -72,6 +55,7 @@ def question(
     *,
     cost: Sequence[str] = (),
     exponent_u: float | None = None,
+    use: str | None = None,
 ) -> Question:
     """What the tester asks, from what was typed. Raises SettingsError."""
     density: dict[str, float] = {}
@@ -90,7 +74,28 @@ def question(
         exponent_u,
         kv_rpm_per_v,
         _gear(teeth),
+        _use(use),
     )
+
+
+def _use(text: str | None) -> dict[float, float]:
+    """Shares of time, such as `30:20,60:70,90:10`. Raises SettingsError."""
+    found: dict[float, float] = {}
+    for word in text.split(",") if text else ():
+        match = re.fullmatch(r"\s*([0-9.]{1,8}):([0-9.]{1,8})\s*", word)
+        try:
+            at, share = map(float, match.groups()) if match else (math.nan, math.nan)
+        except ValueError:
+            at = share = math.nan
+        if not at > 0.0 or not share > 0.0 or at in found:
+            raise SettingsError(
+                f"{word!r} is not STEP:SHARE, or comes twice",
+                where="--use",
+                to_do="Steps in percent of throttle or speeds in rpm, each with its share of time: "
+                "30:20,60:70,90:10.",
+            )
+        found[at] = share
+    return found
 
 
 def _bound(text: str) -> Bound:
@@ -131,7 +136,7 @@ def window(text: str | None) -> tuple[float, float] | None:
         start_s = end_s = math.nan
     if not 0.0 <= start_s < end_s < math.inf:
         raise SettingsError(
-            f"{text!r} is not FROM:TO in seconds from the start of the last hold",
+            f"{text!r} is not FROM:TO in seconds from the start of the hold",
             where="--window",
             to_do="Such as 4:12.",
         )
@@ -143,16 +148,19 @@ def compare(
     baseline: str,
     question: Question | None = None,
     window_s: tuple[float, float] | None = None,
+    step_pct: float | None = None,
 ) -> Comparisons:
-    """The setups in `paths` against `baseline`. Raises RigError."""
-    gathered = _gathered(paths, window_s)
+    """The setups in `paths` compared with `baseline`, at one step. Raises RigError."""
+    gathered = _gathered(paths, window_s, step_pct)
     return compare_runs(list(gathered.runs.values()), baseline, question, gathered.warnings)
 
 
-def _gathered(paths: Sequence[Path], window_s: tuple[float, float] | None) -> Gathered:
+def _gathered(
+    paths: Sequence[Path], window_s: tuple[float, float] | None, step_pct: float | None
+) -> Gathered:
     found = find_captures(paths)
     with _progress(len(found.files)) as advance:
-        return gather_once(found, window_s, advance)
+        return gather_once(found, window_s, advance, step_pct)
 
 
 def _progress(captures: int) -> AbstractContextManager[Callable[[float], None]]:
@@ -169,6 +177,7 @@ def report(
     made: datetime,
     question: Question | None = None,
     window_s: tuple[float, float] | None = None,
+    step_pct: float | None = None,
 ) -> Path:
     """Write the comparison of the setups in `paths` to `out`; its ending says in which form.
 
@@ -188,7 +197,7 @@ def report(
             where=str(out),
             to_do="Choose another name with --out, or move that file away.",
         )
-    gathered = _gathered(paths, window_s)
+    gathered = _gathered(paths, window_s, step_pct)
     runs = list(gathered.runs.values())
     comparisons = compare_runs(runs, baseline, question, gathered.warnings)
     captures = [listed(path, run) for path, run in gathered.runs.items()]
@@ -230,21 +239,24 @@ def amend(
         yield path, correct(path, correction, now)
 
 
-def runs(folder: Path) -> list[Listed]:
+def runs(folder: Path, step_pct: float | None = None) -> list[Listed]:
     """The captures and journals in `folder`, with the figures of those that have any.
 
-    Raises InputFileError where there is no such folder.
+    The figures are those of the step of `step_pct` throttle, or of the last one. Raises
+    InputFileError where there is no such folder, SettingsError where no run has such a step.
     """
     rows = list_captures(folder)
     paths = [row.path for row in rows if row.kind == "capture"]
     with _progress(len(paths)) as advance:
-        found, same = gather_each(paths, advance)
+        found, same = gather_each(paths, advance, step_pct)
     filled: list[Listed] = []
     for row in rows:
         run = found.get(row.path)
         if isinstance(run, Run):
             same_as = str(same[row.path].relative_to(folder)) if row.path in same else ""
-            filled.append((replace(row, events=run.events, same_as=same_as), run.figures))
+            steps = [step_data(step) for step in run.steps]
+            row = replace(row, events=run.events, same_as=same_as, steps=steps)
+            filled.append((row, run.figures))
         elif run is not None:
             filled.append((replace(row, kind="unreadable", outcome=f"unreadable: {run.what}"), {}))
         else:

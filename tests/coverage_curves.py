@@ -28,13 +28,13 @@ from rig.analysis.curves import (
     Caution,
     CurveQuestion,
     Curves,
-    StepMeans,
     compare_curves,
 )
 from rig.analysis.curves import comparison as judge
 from rig.analysis.curves.band import simultaneous_critical
 from rig.analysis.curves.use import use_speeds
 from rig.analysis.runs import Run
+from rig.analysis.steps import OverSteps
 from rig.simulator.parts import Motor
 from rig.stand.model import REFERENCE_DRIFT
 from tests.algebraic import Drive, Law, bent, power_of_speed
@@ -187,7 +187,7 @@ def _setups(row: Row) -> str:
     return "".join(name for _, name in sorted(places))
 
 
-def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterator[list[StepMeans]]:
+def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterator[list[OverSteps]]:
     """`count` experiments."""
     order = np.array(list(_setups(row)))
     varied, shape = order == "b", (count, len(order))
@@ -226,7 +226,7 @@ def experiments_of(row: Row, random: np.random.Generator, count: int) -> Iterato
                 "motor_degc_start": start[place, i],
             }  # fmt: skip
             run = replace(run, figures=figures)
-            runs.append(StepMeans(run, at, rpm, amps * volts, amps, volts))
+            runs.append(OverSteps(run, at, rpm, amps * volts, amps, volts))
         yield runs
 
 
@@ -244,7 +244,7 @@ def _read(columns: Any, wrong: dict[Any, float], random: np.random.Generator) ->
     return np.array(read).T
 
 
-def judged(row: Row, runs: list[StepMeans], tally: Tally, *, single: bool) -> None:
+def judged(row: Row, runs: list[OverSteps], tally: Tally, *, single: bool) -> None:
     """One comparison; `single` compares the last step too."""
     density = {"a": 1.2, "b": 1.2} if row.air == "given" else {}
     first, last = row.steps[0], row.steps[-1]
@@ -272,7 +272,7 @@ def _reach(band: Band) -> float:
 
 
 def _hits(
-    row: Row, found: Curves, true: Any, runs: list[StepMeans], use: dict[float, float]
+    row: Row, found: Curves, true: Any, runs: list[OverSteps], use: dict[float, float]
 ) -> dict[str, bool]:
     assert found.over_use is not None
     true_pct, power = 100.0 * np.expm1(true), found.power_pct

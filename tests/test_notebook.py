@@ -59,7 +59,7 @@ def test_a_run_is_shown_with_what_it_is_known_to() -> None:
     shown = review.show(next(SAMPLES.glob("*_early_01.parquet")))
     # Component tolerances of the demo's stand outweigh what two seconds scatter.
     assert 0.1 < shown.uncertainty["current_a"] < 0.3
-    assert [hold["throttle_pct"] for hold in shown.holds] == [70.0]
+    assert [step.throttle_pct for step in shown.run.steps] == [70.0]
 
 
 def test_what_is_shown_counts_from_the_start_of_the_last_hold(

@@ -68,7 +68,7 @@ def test_a_run_whose_status_nobody_reads_is_stopped_and_kept(tmp_path: Path) -> 
     run = subprocess.Popen(
         [
             sys.executable, "-m", "rig.cli", "run", "--simulated", "--setup", "x", "--throttle",
-            "50:60", "--soak", "0", "--headless", "--out", str(tmp_path),
+            "50:60", "--soak", "0", "--seed", "0", "--headless", "--out", str(tmp_path),
         ],
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
     )  # fmt: skip

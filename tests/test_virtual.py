@@ -13,6 +13,7 @@ from rig.captures.capture import load
 from rig.errors import SettingsError
 from rig.headless import Printer
 from rig.recorder.messages import StopRun
+from rig.report.runs import description_lines
 from rig.simulator.board import demo_board
 from rig.simulator.settings import Settings
 
@@ -44,6 +45,27 @@ def test_the_same_seed_gives_the_same_readings(tmp_path: Path) -> None:
     first, again = (load(capture).frame for capture in captures if capture is not None)
     assert first["shunt_count"].equals(again["shunt_count"])
     assert first["tick"].equals(again["tick"])
+
+
+def test_without_a_seed_no_run_repeats_another_and_the_capture_has_its_seed(tmp_path: Path) -> None:
+    outcomes = [
+        bench.run_once(request(tmp_path, seed=None, throttle=("60:1",)), out=io.StringIO())
+        for _ in range(2)
+    ]
+    first, other = (load(each.capture) for each in outcomes if each.capture is not None)
+    assert not first.frame["shunt_count"].equals(other.frame["shunt_count"])
+    seed = first.meta.plan["seed"]
+    assert seed != other.meta.plan["seed"]
+    assert f"simulated, seed {seed}" in description_lines(first.meta)
+    wanted = request(tmp_path, seed=seed, throttle=("60:1",))
+    again = bench.run_once(wanted, out=io.StringIO()).capture
+    assert again is not None
+    assert load(again).frame["shunt_count"].equals(first.frame["shunt_count"])
+
+
+def test_a_seed_is_for_simulated_boards(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="--seed are for --simulated"):
+        bench.run_once(request(tmp_path, simulated=False, fast=False), out=io.StringIO())
 
 
 def test_faults_and_limits_act_as_they_do_in_real_time(tmp_path: Path) -> None:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from rig.analysis.powertrain import Alternative, Gear
 from rig.analysis.runs import Run
+
+if TYPE_CHECKING:
+    from rig.analysis.curves.answers import CurveComparison
 
 Interval = tuple[float, float]
 
@@ -52,6 +56,9 @@ class Question:
     exponent_u: float | None = None
     kv_rpm_per_v: float | None = None
     gear: Gear | None = None
+    use: Mapping[float, float] = field(default_factory=dict)
+    """The share of time at each throttle step of the baseline (up to 100, in percent) or speed in
+    rpm, where runs have several steps; empty where it was not given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +170,10 @@ class Comparison:
     """What the order of the runs lets them show."""
     vehicle_speed: float | None = None
     """Where the motor drives through a gear: what a vehicle does that did 100."""
+    step: str = ""
+    """Which step of the runs it is about; empty where no run has several."""
+    at_equal_speed: CurveComparison | None = None
+    """The same runs over all their steps; None where none has several."""
 
     def change(self, quantity: str) -> Change | None:
         """The change of `quantity`, if it was measured in all runs."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,12 +13,15 @@ from rig.analysis.answers import Change, EfficiencyChange, Ratio
 from rig.analysis.contrasts import Floats, percent
 from rig.analysis.effects import Estimate
 from rig.analysis.rises import judged_rise
+from rig.analysis.runs import Run
 from rig.analysis.tables import NO_CHANGE, Tables, in_kelvin
 from rig.analysis.usable import has
 
 RATIO_FROM_RUNS = 3
 """With two runs of a setup, a scatter that comes out small by chance makes a ratio look determined:
 its intervals contain the truth in 90 % (by simulation)."""
+
+_TOTALS = ("charge_ah", "energy_wh")
 
 
 def change_of(tables: Tables, quantity: str, other: str) -> Change | None:
@@ -31,6 +35,7 @@ def change_of(tables: Tables, quantity: str, other: str) -> Change | None:
     plain = Change(
         quantity, float(before.mean()), float(after.mean()), _spread(before), _spread(after),
         (len(before), len(after)), "K" if in_kelvin(quantity) else "%",
+        note=_note(quantity, tables.of(tables.baseline, other)),
     )  # fmt: skip
     effects = tables.effects(other, quantity)
     if effects is None:
@@ -91,6 +96,13 @@ def _answered(change: Change, found: Estimate) -> Change:
         detectable=None if found.detectable is None else scale * found.detectable,
         why="" if found.interval else "one run of a setup: its scatter is not known",
     )
+
+
+def _note(quantity: str, runs: Sequence[Run]) -> str:
+    """What else must be said of a quantity that counts from the begin of the run."""
+    until_step = any(run.step < len(run.steps) for run in runs)
+    counts = quantity in _TOTALS or in_kelvin(quantity)
+    return "by the end of the step" if until_step and counts else ""
 
 
 def _in(unit: str, value: float) -> float:

@@ -23,7 +23,8 @@ from rig.analysis.answers import (
     Trend,
 )
 from rig.analysis.changes import change_of, efficiency_of, per_speed
-from rig.analysis.contrasts import Model, critical, percent
+from rig.analysis.contrasts import CONFIDENCE, Model, critical, percent
+from rig.analysis.curves import CurveComparison, CurveQuestion, compare_curves
 from rig.analysis.estimates import OPERATING, estimates
 from rig.analysis.order import (
     IN_TURN,
@@ -34,6 +35,7 @@ from rig.analysis.order import (
 )
 from rig.analysis.powertrain import Alternative, vehicle_speed
 from rig.analysis.runs import Run
+from rig.analysis.steps import other_steps, over_steps, step_words
 from rig.analysis.suspects import suspects
 from rig.analysis.tables import Tables, in_kelvin, is_log
 from rig.analysis.trend import levels_of, trend
@@ -75,7 +77,7 @@ def compare(
     others = [s for s in dict.fromkeys(run.setup for run in used) if s != baseline]
     tables = Tables(used, baseline, others, question)
     _refuse_unmeasured(tables)
-    warnings += [*lacking(used, tables.quantities), *_suspects(tables)]
+    warnings += [*other_steps(used), *lacking(used, tables.quantities), *_suspects(tables)]
     return Comparisons(
         baseline,
         tuple(_comparison(tables, other, runs) for other in others),
@@ -127,7 +129,20 @@ def _comparison(tables: Tables, other: str, all_runs: Sequence[Run]) -> Comparis
         _estimates(tables, speed),
         order=ORDER_WORDS[order.kind],
         vehicle_speed=_vehicle_speed(tables.question, speed),
+        step=step_words(tables.of(tables.baseline, other)),
+        at_equal_speed=_at_equal_speed(tables, other),
     )
+
+
+def _at_equal_speed(tables: Tables, other: str) -> CurveComparison | None:
+    """The runs over all their steps; with several variants, for all of them at once."""
+    stepped = [over_steps(run) for run in tables.runs if len(run.steps) > 1]
+    if {tables.baseline, other} - {each.run.setup for each in stepped}:
+        return None
+    asked = tables.question
+    chance = (1.0 - CONFIDENCE) / len(tables.others)
+    question = CurveQuestion(asked.density_kg_m3, asked.other_rotor, asked.use, 1.0 - chance)
+    return compare_curves(stepped, tables.baseline, other, question)
 
 
 def _order(tables: Tables, other: str) -> Order:

@@ -22,6 +22,7 @@ from rig.analysis.answers import Condition
 from rig.analysis.effects import RunTable
 from rig.analysis.order import IN_TURN
 from rig.analysis.runs import Run
+from rig.analysis.steps import level_pct, plan_words
 from rig.stand.reference import MOVED_PCT
 
 WINDING_SHARE = 0.1
@@ -223,10 +224,10 @@ def _throttle(pair: Sequence[Run], baseline: str, variant: str) -> list[Conditio
     if sides[0] == sides[1] and len(sides[0]) == 1:
         return []
     levels = [
-        [run.throttle[-1][0] for run in pair if run.setup == setup and run.throttle]
+        [level for run in pair if run.setup == setup and (level := level_pct(run)) is not None]
         for setup in (baseline, variant)
     ]
-    text = " and ".join(" or ".join(map(_steps, side)) for side in sides)
+    text = " and ".join(" or ".join(map(plan_words, side)) for side in sides)
     change = 0.0
     if all(levels) and min(map(min, levels)) > 0.0:
         change = math.log(float(np.mean(levels[1])) / float(np.mean(levels[0])))
@@ -329,10 +330,6 @@ def _lost(pair: Sequence[Run], baseline: str, variant: str) -> Condition | None:
         return None
     text = f"lines lost or invalid: up to {lost[0]:.1f} % and {lost[1]:.1f} % of a run"
     return Condition("lost lines", text)
-
-
-def _steps(throttle: tuple[tuple[float, float], ...]) -> str:
-    return " ".join(f"{percent:g} % for {seconds:g} s" for percent, seconds in throttle) or "-"
 
 
 def _lost_pct(run: Run) -> float:

@@ -32,8 +32,9 @@ def derived(figures: Mapping[str, float], known: Mapping[str, Any], stand: Stand
         for name in names:
             if math.isfinite(figures.get(name, math.nan)):
                 found[name] = stand({column: figures[name]})[column]
-        if {names[0], names[2]} <= found.keys():
-            found[f"{column}_rise"] = found[names[2]] - found[names[0]]
+        top = names[2] if names[2] in found else names[1]  # a step before the last has no peak
+        if {names[0], top} <= found.keys():
+            found[f"{column}_rise"] = found[top] - found[names[0]]
     if "rpm_per_v" in figures and {"speed_rpm", "voltage_v"} <= known.keys():
         found["rpm_per_v"] = known["speed_rpm"] / known["voltage_v"]
     if {"speed_rpm", "torque_nm"} <= known.keys():

@@ -12,9 +12,26 @@ from rig.analysis.derived import Stand, derived
 from rig.stand.model import Limits
 
 
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One throttle step of a run, numbered from 1 in the order made.
+
+    The other fields are as in `Run`; `why` says why it has no figures.
+    """
+
+    number: int = 0
+    throttle_pct: float = math.nan
+    hold_from_s: float = math.nan
+    window_s: tuple[float, float] = (math.nan, math.nan)
+    figures: Mapping[str, float] = field(default_factory=dict)
+    errors: Mapping[str, float] = field(default_factory=dict)
+    still_rising: tuple[str, ...] = ()
+    why: str = ""
+
+
 @dataclass(frozen=True)
 class Run:
-    """The figures of one run, and what is known about it.
+    """The figures of one run at one of its steps, the last if not said, and what is known of it.
 
     `stand` is the same object for all runs with the same calibration, so that a gain error
     cancels in a ratio; None where no calibration is known. `began_s` is in seconds of any one
@@ -35,7 +52,7 @@ class Run:
     """The stand's limits in this run; None where they are not known."""
     cells: int | None = None
     window_s: tuple[float, float] = (math.nan, math.nan)
-    """The steady part, in s from the start of the last throttle hold, which lies at
+    """The steady part, in s from the start of the step's throttle hold, which lies at
     `hold_from_s` on the capture's time scale."""
     hold_from_s: float = math.nan
     notes: str = ""
@@ -55,6 +72,10 @@ class Run:
     """The readings were corrected for how the converter's reference moved."""
     left_out: str = ""
     """Why a comparison cannot use it, where that is known beforehand."""
+    steps: tuple[Step, ...] = ()
+    """All throttle steps in the order made."""
+    step: int = 0
+    """The number of the one that the figures are of."""
 
     @property
     def coldest_start_degc(self) -> float:

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -68,22 +69,46 @@ class Window:
     settling_s: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """One throttle hold: `lines` are the rows of the frame at `throttle_pct`.
+
+    nan where no throttle is known: the whole drive is one hold then. `from_s` and `to_s` are the
+    times of its first and last line on the capture's time scale, nan without lines.
+    """
+
+    throttle_pct: float
+    lines: pd.DataFrame
+    from_s: float = float("nan")
+    to_s: float = float("nan")
+
+
 def steady_window(frame: pd.DataFrame) -> Window | None:
     """The steady part of a run's last throttle hold, or None where there is none.
 
     `frame` has `time_s` (s), `phase` and, where they are measured, `throttle_pct`,
     `speed_rpm` and `current_a`. It lasts at least SHORTEST_S.
     """
-    windows = [window for _, window in steady_windows(frame)]
-    return windows[-1] if windows else None
+    return _window_or_none(_last_hold(frame))
 
 
 def steady_windows(frame: pd.DataFrame) -> list[tuple[float, Window | None]]:
-    """The steady part of each throttle hold of a run, in order, with its throttle in %.
+    """The steady part of each throttle hold of a run, in order, with its throttle in %."""
+    return [(hold.throttle_pct, _window_or_none(hold)) for hold in _holds(frame)]
 
-    nan where no throttle is known: the whole drive is one hold then.
+
+def steps_of(frame: pd.DataFrame) -> list[Hold]:
+    """The steps of a run in order: its throttle holds of at least SHORTEST_S, and the last one.
+
+    A shorter one is a passage, of a knob that was turned or of a ramp.
     """
-    return [(throttle, _settled(hold)) for throttle, hold in _holds(frame)]
+    *others, last = _holds(frame)
+    return [*(hold for hold in others if hold.to_s - hold.from_s >= SHORTEST_S), last]
+
+
+def _window_or_none(hold: Hold) -> Window | None:
+    window = settled(hold)
+    return window if isinstance(window, Window) else None
 
 
 def mean_over(window: Window, time_s: ArrayLike, values: ArrayLike) -> tuple[float, float]:
@@ -137,8 +162,8 @@ def _filtered(values: Floats, weight: float, start: float) -> Floats:
 
 def last_hold_from_s(frame: pd.DataFrame) -> float | None:
     """Where a run's last throttle hold begins, on the capture's time scale; None without one."""
-    *_, (_, hold) = _holds(frame)
-    return float(hold["time_s"].iloc[0]) if len(hold) else None
+    hold = _last_hold(frame)
+    return hold.from_s if len(hold.lines) else None
 
 
 def window_at(frame: pd.DataFrame, from_s: float, to_s: float) -> Window | str:
@@ -146,49 +171,66 @@ def window_at(frame: pd.DataFrame, from_s: float, to_s: float) -> Window | str:
 
     A sentence that says why not, where it is not inside that hold.
     """
-    *_, (_, hold) = _holds(frame)
-    if len(hold) < 2:
+    return window_in(_last_hold(frame), from_s, to_s, "last hold")
+
+
+def window_in(hold: Hold, from_s: float, to_s: float, called: str) -> Window | str:
+    """The same in any `hold`, by the name that the sentence gives it."""
+    if len(hold.lines) < 2:
         return "it has no throttle hold"
-    begin_s, end_s = (float(hold["time_s"].iloc[row]) for row in (0, -1))
+    begin_s, end_s = hold.from_s, hold.to_s
     # The last line stands for the time up to the next.
-    spare_s = max(BLOCK_S, (end_s - begin_s) / (len(hold) - 1))
+    spare_s = max(BLOCK_S, (end_s - begin_s) / (len(hold.lines) - 1))
     if begin_s + to_s > end_s + spare_s:
-        return f"its last hold lasts {end_s - begin_s:.1f} s, the window ends at {to_s:g} s"
+        return f"its {called} lasts {end_s - begin_s:.1f} s, the window ends at {to_s:g} s"
     return Window(begin_s + from_s, begin_s + to_s, begin_s)
 
 
-def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:
+def _last_hold(frame: pd.DataFrame) -> Hold:
+    *_, hold = _holds(frame)
+    return hold
+
+
+def _holds(frame: pd.DataFrame) -> Iterator[Hold]:
+    """At least one, which has no lines where the motor was not driven."""
     driven = frame[(frame["phase"] == "running").to_numpy()]
-    if "throttle_pct" not in driven or not len(driven):
-        yield float("nan"), driven
+    if not len(driven):
+        yield Hold(float("nan"), driven)
         return
-    throttle = driven["throttle_pct"].astype(float).ffill().bfill().to_numpy()
+    throttle = np.full(len(driven), np.nan)
+    if "throttle_pct" in driven:
+        throttle = driven["throttle_pct"].astype(float).ffill().bfill().to_numpy()
+    time_s = driven["time_s"].to_numpy(dtype=float)
     changed = np.flatnonzero(np.diff(throttle)) + 1
     if np.isnan(throttle).all():
         changed = changed[:0]
-    for rows in np.split(np.arange(len(driven)), changed):
-        yield float(throttle[rows[0]]), driven.iloc[rows]
+    for first, end in pairwise([0, *changed.tolist(), len(driven)]):
+        lines = driven.iloc[first:end]
+        yield Hold(float(throttle[first]), lines, float(time_s[first]), float(time_s[end - 1]))
 
 
-def _settled(hold: pd.DataFrame) -> Window | None:
-    if len(hold) < 2:
-        return None
-    time_s = hold["time_s"].to_numpy(dtype=float)
+def settled(hold: Hold) -> Window | str:
+    """The steady part of a hold, or a sentence that says why it has none."""
+    if not len(hold.lines):
+        return "the motor was not driven"
+    time_s = hold.lines["time_s"].to_numpy(dtype=float)
     zero_s, length_s = float(time_s[0]), float(time_s[-1] - time_s[0])
+    if length_s < SHORTEST_S:
+        return f"it lasts {length_s:.1f} s, shorter than {SHORTEST_S:g} s"
     courses = []
     for column in WATCHED:
-        if column not in hold:
+        if column not in hold.lines:
             continue
-        values = hold[column].to_numpy(dtype=float)
-        use = hold["valid"].to_numpy(dtype=bool) & np.isfinite(values)
+        values = hold.lines[column].to_numpy(dtype=float)
+        use = hold.lines["valid"].to_numpy(dtype=bool) & np.isfinite(values)
         course = course_of(time_s[use] - zero_s, values[use])
         if course is not None:
             courses.append(course)
         elif column == "speed_rpm" and use.any():
-            return None  # It stands still.
+            return "the motor stands still"
     start_s, settling_s = _start(courses, length_s) if courses else (length_s / 3.0, None)
     if length_s - start_s < SHORTEST_S:
-        return None
+        return f"speed or current did not settle in {length_s:.1f} s"
     return Window(zero_s + start_s, float(time_s[-1]), zero_s, settling_s)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -39,16 +39,25 @@ class Warmed:
     start: Estimate
     end: Estimate
     """At the end of the drive; nan where nothing was driven."""
-    peak: Estimate
+    peak: Estimate | None
+    """None for a step before the last, after which the run goes on."""
     still_rising: bool
     """When the recording ended."""
     expected_peak: Estimate | None
     """Where it still rose: what the curve of one time constant settles at, if it can be told."""
+    trace: _Trace = field(repr=False)
+    """All valid readings."""
 
     @property
     def rise(self) -> Estimate:
-        """From start to peak, in K."""
-        return Estimate(self.peak.value - self.start.value, math.hypot(self.peak.u, self.start.u))
+        """From start to peak in K, or to the end where there is no peak."""
+        top = self.end if self.peak is None else self.peak
+        return Estimate(top.value - self.start.value, math.hypot(top.u, self.start.u))
+
+    def until(self, at_s: float) -> Warmed:
+        """The same at the end of a step, at `at_s`: no later reading is used."""
+        end = self.trace.last(at_s)
+        return replace(self, end=end, peak=None, still_rising=False, expected_peak=None)
 
 
 def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
@@ -78,7 +87,7 @@ def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
     fit = _last_part(frame, column, use)
     rising = _still_rises(fit)
     expected = fit.curve.settling if rising and fit.curve is not None else None
-    return Warmed(start, end, trace.peak(), rising, expected)
+    return Warmed(start, end, trace.peak(), rising, expected, trace)
 
 
 class _Trace:
@@ -101,12 +110,25 @@ class _Trace:
 
     def at(self, at_s: float) -> Estimate:
         """The trace at one time. A line is known less well at its end than in the middle."""
-        first, last = _around(self.time, np.array([at_s]), self.width_s)
-        near = self.time[first[0] : last[0]]
+        return self._at(at_s, self.time, self.degc)
+
+    def last(self, until_s: float) -> Estimate:
+        """The trace at its last reading until then, without the later ones; nan without any."""
+        count = int(np.searchsorted(self.time, until_s, side="right"))
+        if not count:
+            return Estimate(math.nan, math.nan)
+        at_s = float(self.time[count - 1])
+        near = slice(int(np.searchsorted(self.time, at_s - 2.0 * self.width_s)), count)
+        return self._at(at_s, self.time[near], self.degc[near])
+
+    def _at(self, at_s: float, time: Floats, degc: Floats) -> Estimate:
+        first, last = _around(time, np.array([at_s]), self.width_s)
+        near = time[first[0] : last[0]]
         across = float(near.var())
         further = (near.mean() - at_s) ** 2 / across if across else 0.0
         u = self.noise * math.sqrt((1.0 + further) / max(len(near), 1))
-        return Estimate(float(self.smoothed(np.array([at_s]))[0]), math.hypot(u, self.step_u))
+        value = float(_smoothed(time, degc, np.array([at_s]), self.width_s)[0])
+        return Estimate(value, math.hypot(u, self.step_u))
 
     def peak(self) -> Estimate:
         """Where one half of the readings has its maximum the other half is read, and the other

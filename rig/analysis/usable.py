@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from rig.analysis.runs import Run
+from rig.analysis.steps import steady_elsewhere
 from rig.errors import SettingsError
 from rig.stand.quantities import is_column, label_of
 
@@ -30,18 +31,21 @@ def usable(
             to_do="\n  ".join([found, *left_out]),
         )
     used: list[Run] = []
+    unsteady: list[Run] = []
     warnings = list(left_out)
     for run in runs:
         if run.outcome not in COMPARED:
             warnings.append(f"{run.name} is left out: it ended as {run.outcome!r}")
         elif run.left_out:
             warnings.append(f"{run.name} is left out: {run.left_out}")
+            unsteady += [run] if run.step else []
         elif not run.figures:
             warnings.append(f"{run.name} is left out: it has no steady part")
         elif not any(math.isfinite(value) for value in run.figures.values()):
             warnings.append(f"{run.name} is left out: none of its readings is valid")
         else:
             used.append(run)
+    warnings += steady_elsewhere(unsteady)
     if any(run.outcome == "imported" for run in used):
         warnings.append("the order of imported logs is that of their files' times")
     for setup in setups:

@@ -26,8 +26,8 @@ class Row:
 
     `throttle` has steps (percent, seconds); `events` marks and alarms as (seconds, words). What
     follows from the tables, which are not read here, is filled in by `rig.review`: `same_as`,
-    the name of the file that counts in place of this one, where both hold the same run; and
-    the seconds of `events`, from the start of the last throttle hold.
+    the name of the file that counts in place of this one, where both hold the same run; the
+    seconds of `events`, from the start of the throttle hold; and `steps`, the figures of each.
     """
 
     path: Path
@@ -45,6 +45,7 @@ class Row:
     events: Sequence[tuple[float | None, str]] = ()
     amendments: Sequence[Mapping[str, str]] = ()
     same_as: str = ""
+    steps: Sequence[Mapping[str, Any]] = ()
 
     @property
     def ending(self) -> str:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from rig.analysis.answers import Change, Comparison, Comparisons, EfficiencyChange, Ratio
-from rig.analysis.runs import Run
+from rig.analysis.curves.answers import Band, CurveComparison, Overall
+from rig.analysis.runs import Run, Step
 from rig.report.content import Report
 
 
@@ -34,6 +36,17 @@ def as_data(comparisons: Comparisons) -> dict[str, Any]:
         },
         "warnings": list(comparisons.warnings),
         "noted": [_noted(run) for run in comparisons.runs],
+        "steps": [_steps(run) for run in comparisons.runs],
+    }
+
+
+def _steps(run: Run) -> dict[str, Any]:
+    """All steps of a run; `compared` is the number of the one that the comparison uses."""
+    return {
+        "capture": run.name,
+        "setup": run.setup,
+        "compared": run.step,
+        "steps": [step_data(step) for step in run.steps],
     }
 
 
@@ -47,6 +60,18 @@ def _noted(run: Run) -> dict[str, Any]:
         "notes": run.notes,
         "pairs": dict(run.pairs),
         "events": [list(event) for event in run.events],
+    }
+
+
+def step_data(step: Step) -> dict[str, Any]:
+    """One step of a run; `steady_s` counts from the start of its throttle hold."""
+    return {
+        "step": step.number,
+        "throttle_pct": known(step.throttle_pct),
+        "hold_from_s": known(step.hold_from_s),
+        "steady_s": [known(edge) for edge in step.window_s],
+        "figures": json_ready(step.figures),
+        "why": step.why,
     }
 
 
@@ -82,6 +107,8 @@ def _comparison(item: Comparison) -> dict[str, Any]:
         "verdict": item.verdict.word,
         "verdict_sentence": item.verdict.sentence,
         "order": item.order,
+        "step": item.step,
+        "at_equal_speed": _at_equal_speed(item.at_equal_speed),
         "not_the_change": [
             {
                 "name": found.name,
@@ -104,6 +131,51 @@ def _comparison(item: Comparison) -> dict[str, Any]:
             for found in item.alternatives
         ],
         "warnings": [found.text for found in item.conditions if found.speed_pct is None],
+    }
+
+
+def _at_equal_speed(found: CurveComparison | None) -> dict[str, Any] | None:
+    """Curves over `speed_rpm`: estimates, with intervals at one speed and bands at all."""
+    if found is None:
+        return None
+    told: dict[str, Any] = {
+        "used": list(found.used),
+        "reasons": [remark.text for remark in found.reasons],
+        "cautions": [remark.text for remark in found.cautions],
+        "offered_throttle_pct": list(found.offered_throttle_pct),
+    }
+    curves = found.curves
+    if curves is None:
+        return told
+    bands = ("power_pct", "current_pct", "less_current_a", "faster_pct", "efficiency_pct",
+             "less_heat_w")  # fmt: skip
+    return told | {
+        "speed_rpm": curves.speed_rpm.tolist(),
+        **{name: _band(getattr(curves, name)) for name in bands},
+        "withheld": curves.withheld,
+        "same_rpm": [list(pair) for pair in curves.same_rpm],
+        "crosses_rpm": list(curves.crosses_rpm),
+        "over_range": _overall(curves.over_range),
+        "over_use": _overall(curves.over_use),
+    }
+
+
+def _band(band: Band | None) -> dict[str, list[float | None]] | None:
+    if band is None:
+        return None
+    return {
+        item.name: [known(value) for value in getattr(band, item.name).tolist()]
+        for item in fields(band)
+    }
+
+
+def _overall(found: Overall | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "power_pct": known(found.power_pct),
+        "ci95_pct": _pair(found.power_ci95),
+        "detectable_pct": found.detectable_pct,
     }
 
 

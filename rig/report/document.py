@@ -50,12 +50,22 @@ class Paragraph:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a comparison found: one word, and the sentences behind it."""
+    """What a comparison found: one word, and the sentences behind it.
+
+    `step` says at which throttle step; empty where no run has several.
+    """
 
     baseline: str
     variant: str
     word: str
     sentence: str
+    step: str = ""
+
+    @property
+    def title(self) -> tuple[str, ...]:
+        """What is compared, in parts."""
+        at = (f", {self.step}",) if self.step else ()
+        return (Name(self.baseline), " -> ", Name(self.variant), *at)
 
 
 @dataclass(frozen=True, slots=True)

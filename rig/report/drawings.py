@@ -15,7 +15,7 @@ from rig.report.content import Listed, Report
 from rig.report.document import Block, Figure, Key, Svg
 from rig.report.looks import Look, looks
 from rig.report.traces import Trace, trace
-from rig.report.words import main_changes, quantity_name
+from rig.report.words import hold_words, main_changes, quantity_name
 from rig.stand.quantities import is_temperature
 
 MAIN = ("speed_rpm", "current_a", "power_w")
@@ -32,6 +32,7 @@ def drawings(report: Report) -> Iterator[Block]:
     look = looks(report.setups)
     key = tuple(Key(name, it.sign, it.colour, it.line_name) for name, it in look.items())
     yield from _changes(report, look, key)
+    yield from _at_equal_speed(report, look, key)
     yield from _runs(report, look, key)
     yield from _over_time(report, look, key)
 
@@ -51,6 +52,29 @@ def _changes(report: Report, look: dict[str, Look], key: tuple[Key, ...]) -> Ite
             draw,
             "Changes in percent, with their 95 % intervals. An interval that crosses the line at "
             "zero may be no change at all. Rises of temperature are in the table below.",
+        )
+
+
+def _at_equal_speed(report: Report, look: dict[str, Look], key: tuple[Key, ...]) -> Iterator[Block]:
+    found = [
+        (item.baseline, item.variant, item.at_equal_speed.curves)
+        for item in report.comparisons.variants
+        if item.at_equal_speed is not None and item.at_equal_speed.curves is not None
+    ]
+
+    def draw() -> Svg:
+        from rig.report.plots import equal_speed_plot
+
+        return equal_speed_plot(found, look)
+
+    if found:
+        yield Figure(
+            "At equal speed",
+            key,
+            draw,
+            "Above: electric power over speed. Below: the change of power from the baseline at "
+            "equal speed; the dark band is the 95 % interval at one speed, the light one holds at "
+            "all speeds at once. Where it is below zero, the same speed takes less power.",
         )
 
 
@@ -97,24 +121,28 @@ def _over_time(report: Report, look: dict[str, Look], key: tuple[Key, ...]) -> I
     temperatures = _temperatures(used, has)
     steady_s = common([capture.run.window_s for capture in used])
     shaded = "Shaded: steady in every run." if steady_s else "No time is steady in every run."
+    since = hold_words([capture.run for capture in used])
 
     @cache
     def traces() -> list[tuple[Look, Trace]]:
         spans = min(_SPANS, max(20, _SPANS_OF_ALL // len(used)))
         columns = (*driven, *temperatures)
-        return [(look[each.run.setup], trace(each.path, columns, spans)) for each in used]
+        return [
+            (look[each.run.setup], trace(each.path, columns, spans, each.run.hold_from_s))
+            for each in used
+        ]
 
     def draw(columns: Sequence[str], *, driven_only: bool) -> Svg:
         from rig.report.plots import traces_plot
 
-        return traces_plot(traces(), columns, steady_s, driven_only=driven_only)
+        return traces_plot(traces(), columns, steady_s, since, driven_only=driven_only)
 
     if driven:
         yield Figure(
             "Over time",
             key,
             partial(draw, driven, driven_only=True),
-            "All runs over each other, from the start of the last throttle hold; the band is from "
+            f"All runs over each other, from the start of {since}; the band is from "
             f"the lowest to the highest reading. {shaded}",
         )
     if temperatures:

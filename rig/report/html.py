@@ -123,7 +123,7 @@ def _block(block: Block) -> Html:
 def _answer(answer: Answer) -> Html:
     return element(
         "section",
-        element("p", parts((Name(answer.baseline), " -> ", Name(answer.variant)))),
+        element("p", parts(answer.title)),
         element("p", text(answer.word), kind="word"),
         element("p", text(answer.sentence)),
         kind="answer",

@@ -33,7 +33,7 @@ def _lines(block: Block) -> Iterator[str]:
         case Paragraph(text) | Caution(text):
             yield _text(text)
         case Answer():
-            yield f"## {_text(f'{block.baseline} -> {block.variant}: {block.word.upper()}')}"
+            yield f"## {_text((*block.title, f': {block.word.upper()}'))}"
             yield from ("", _text(block.sentence))
         case Table():
             yield from _table(block)

@@ -19,6 +19,7 @@ from matplotlib.ticker import MaxNLocator
 
 from rig.analysis.answers import Interval
 from rig.analysis.contrasts import critical
+from rig.analysis.curves.answers import Curves
 from rig.analysis.runs import Run
 from rig.report.document import Svg
 from rig.report.looks import Look
@@ -76,6 +77,29 @@ def changes_plot(variants: Mapping[str, Sequence[Percent]], look: Mapping[str, L
     return drawn()
 
 
+def equal_speed_plot(found: Sequence[tuple[str, str, Curves]], look: Mapping[str, Look]) -> Svg:
+    """Power over speed for each setup, and below it the change at equal speed with its bands."""
+    with _drawing("equal-speed", 3.6) as (figure, drawn):
+        above, below = figure.subplots(2, sharex=True)
+        for baseline, variant, curves in found:
+            speed, change = curves.speed_rpm, curves.power_pct
+            for setup, power_w in ((baseline, curves.baseline_w), (variant, curves.variant_w)):
+                its = look[setup]
+                above.plot(speed, power_w, color=its.colour, linestyle=its.line, linewidth=1.2)
+            its = look[variant]
+            for low, high, alpha in (
+                (change.band_low, change.band_high, 0.15),
+                (change.point_low, change.point_high, 0.3),
+            ):
+                below.fill_between(speed, low, high, color=its.colour, alpha=alpha, linewidth=0.0)
+            below.plot(speed, change.estimate, color=its.colour, linewidth=1.2)
+        above.set_title(_short(quantity_name("power_w")))
+        below.set_title("Change of power at equal speed, %")
+        below.axhline(0.0, color="black", linewidth=1.0)
+        below.set_xlabel("speed, rpm")
+    return drawn()
+
+
 def runs_plot(runs: Sequence[Run], columns: Sequence[str], look: Mapping[str, Look]) -> Svg:
     """A dot per run in order of time, each setup's mean and its 95 % interval at the right."""
     with _drawing("runs", 0.4 + 1.45 * len(columns)) as (figure, drawn):
@@ -114,10 +138,11 @@ def traces_plot(
     traces: Sequence[tuple[Look, Trace]],
     columns: Sequence[str],
     steady_s: tuple[float, float] | None,
+    since: str,
     *,
     driven_only: bool,
 ) -> Svg:
-    """Every run over time from its last throttle hold, the common steady part shaded.
+    """Every run over time from the throttle hold named `since`, the common steady part shaded.
 
     With `driven_only` no more than the drive and what comes right before and after it.
     """
@@ -131,7 +156,7 @@ def traces_plot(
                     _draw(axes, look, trace, column)
             if driven_only:
                 _around_the_drive(axes, [trace for _, trace in traces])
-        figure.axes[-1].set_xlabel("s from the start of the last throttle hold")
+        figure.axes[-1].set_xlabel(f"s from the start of {since}")
     return drawn()
 
 

@@ -11,6 +11,7 @@ from rich.cells import cell_len
 from rich.console import Console
 from rich.text import Text
 
+from rig.analysis.steps import plan_words
 from rig.captures.capture import Meta
 from rig.captures.listing import Row
 from rig.report.document import Column, joined
@@ -35,10 +36,13 @@ _NOTED_NEEDS = 30
 """Columns without which the last cell is not worth wrapping beside the others."""
 
 
-def print_runs(listed: Sequence[Listed]) -> None:
+def print_runs(listed: Sequence[Listed], step_pct: float | None = None) -> None:
     """On standard output: fitted to a terminal; whole lines where there is none."""
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     print("\n".join(run_lines(list(map(cells, listed)), width)))
+    if any(len(row.steps) > 1 for row, _ in listed):
+        which = "the last step" if step_pct is None else f"the step of {step_pct:g} %"
+        print(f"\nCurrent, speed and power are those of {which}; --step PERCENT picks another.")
 
 
 def cells(listed: Listed) -> tuple[str, ...]:
@@ -55,7 +59,7 @@ def cells(listed: Listed) -> tuple[str, ...]:
         str(row.run) if row.run else "-",
         local_time(row.utc),
         "-" if row.seconds is None else f"{row.seconds:.1f} s",
-        ", ".join(f"{percent:g} % {hold_s:g} s" for percent, hold_s in row.throttle) or "-",
+        plan_words(row.throttle).replace(" for ", " "),
         *(_figure(figures, column) for column in MAIN),
         outcome,
         noted(row.notes, row.events, pairs=row.pairs, cause=cause),
@@ -66,6 +70,8 @@ def cells(listed: Listed) -> tuple[str, ...]:
 def description_lines(meta: Meta) -> list[str]:
     """When a run began, what was said of it, and what of that was corrected afterwards."""
     lines = [f"began: {local_time(meta.utc)}"]
+    if "seed" in meta.plan:
+        lines.append(f"simulated, seed {meta.plan['seed']}")
     lines += [f"{key}: {value}" for key, value in meta.pairs.items()]
     lines += [f"notes: {meta.notes}"] if meta.notes else []
     lines += filter(None, [line_of(meta.stop_proof)])

@@ -23,6 +23,7 @@ from rig.report.document import (
     Table,
 )
 from rig.report.drawings import drawings
+from rig.report.equal_speed import at_equal_speed
 from rig.report.noted import noted
 from rig.report.variant import alternatives, budget, changes, conditions, costs
 from rig.report.words import percent, quantity_name
@@ -49,6 +50,7 @@ def comparison_blocks(comparisons: Comparisons, file: Report | None = None) -> I
         yield from changes(item, every=file is not None)
         if file:
             yield from budget(item)
+        yield from at_equal_speed(item)
         yield from costs(item)
         yield from alternatives(item)
         yield from conditions(item)
@@ -70,7 +72,8 @@ def title(file: Report) -> Iterator[Block]:
 def answers(comparisons: Comparisons) -> Iterator[Block]:
     """The word for each variant and the sentences behind it."""
     for item in comparisons.variants:
-        yield Answer(item.baseline, item.variant, item.verdict.word, item.verdict.sentence)
+        word, sentence = item.verdict.word, item.verdict.sentence
+        yield Answer(item.baseline, item.variant, word, sentence, item.step)
 
 
 def trend(comparisons: Comparisons) -> Iterator[Block]:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from rig.analysis.runs import Run
+from rig.analysis.steps import over_steps, step_words
 from rig.captures.capture import Capture, Meta
 from rig.errors import RigError
-from rig.report.data import json_ready
+from rig.report.data import json_ready, known, step_data
 from rig.report.document import Block, Column, Paragraph, Table
 from rig.report.runs import description_lines
-from rig.report.small_plot import print_plot
+from rig.report.small_plot import print_curves, print_plot
 from rig.report.terminal import print_blocks
 from rig.report.words import number, quantity_name, rising_mark, with_expanded
 from rig.stand.quantities import label_of, unit_of
@@ -20,52 +23,79 @@ from rig.stand.sampler import REFERENCE_COUNT
 from rig.stand.settings import stand_from_dict
 from rig.text import one_line
 
+_OF_A_STEP = ("current_a", "voltage_v", "power_w", "speed_rpm")
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
     """One run, ready to be printed."""
 
     capture: Capture
-    figures: dict[str, float]
-    uncertainty: dict[str, float]
-    """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's own."""
-    holds: list[dict[str, float]]
-    """Each throttle hold's `throttle_pct`, steady window and means."""
-    hold_from_s: float | None
-    """Where the last hold begins on the capture's time scale: the zero of all that is shown."""
-    still_rising: tuple[str, ...] = ()
-    """The temperatures that still rose when the recording ended."""
+    run: Run
+    """At the step that is shown; `run.steps` has all."""
+
+    @property
+    def figures(self) -> dict[str, float]:
+        """Means and the window that they are of, as `run_figures` gives them; maybe empty."""
+        if not self.run.figures:
+            return {}
+        from_s, to_s = self.run.window_s
+        window = {"hold_from_s": self.run.hold_from_s, "steady_from_s": from_s, "steady_to_s": to_s}
+        return {**window, **self.run.figures}
+
+    @property
+    def uncertainty(self) -> dict[str, float]:
+        """Standard uncertainties: of the mean, autocorrelation allowed for, with the stand's."""
+        measured = self.run.measured
+        return {
+            quantity: math.hypot(error, getattr(measured.get(quantity), "std_dev", 0.0))
+            for quantity, error in self.run.errors.items()
+        }
+
+    @property
+    def hold_from_s(self) -> float | None:
+        """Where the step's hold begins on the capture's time scale: the zero of all times."""
+        return known(self.run.hold_from_s)
 
     def as_dict(self) -> dict[str, Any]:
         """For --json."""
         return {
             "figures": json_ready(self.figures),
             "uncertainty": json_ready(self.uncertainty),
-            "holds": [json_ready(hold) for hold in self.holds],
-            "still_rising": list(self.still_rising),
+            "step": self.run.step,
+            "steps": [step_data(step) for step in self.run.steps],
+            "still_rising": list(self.run.still_rising),
             "hold_from_s": self.hold_from_s,
             **self.capture.meta.as_dict(),
         }
 
     def print(self) -> None:
-        """The blocks, and a plot."""
+        """The blocks, and the plots."""
         print_blocks(self.blocks())
-        print_plot(self.capture.frame, zero_s=self.hold_from_s)
+        print_plot(self.capture.frame, self.hold_from_s, self._since)
+        print_curves(over_steps(self.run))
 
     def blocks(self) -> Iterator[Block]:
-        """How it ended, its description, figures, holds, and what happened."""
-        meta = self.capture.meta
+        """How it ended, its description, steps, figures, and what happened."""
+        meta, run = self.capture.meta, self.run
         yield Paragraph(f"{meta.setup}, run {meta.run}: {meta.outcome}, {meta.cause}")
         yield from map(Paragraph, description_lines(meta))
-        yield from figure_blocks(self.figures, self.uncertainty, self.still_rising)
-        if words := _reference_words(meta, self.figures):
+        if len(run.steps) > 1:
+            yield from _steps(run)
+            yield Paragraph(f"{'figures' if run.figures else 'no figures'} {step_words([run])}")
+        if run.figures or len(run.steps) == 1:
+            yield from figure_blocks(self.figures, self.uncertainty, run.still_rising)
+        if words := _reference_words(meta, run.figures):
             yield Paragraph(words)
-        if len(self.holds) > 1:
-            yield _holds(self.holds)
         events = meta.events_from(self.hold_from_s or 0.0)
         if events:
-            since = "the last hold" if self.hold_from_s is not None else "the recording"
+            since = "the recording" if self.hold_from_s is None else self._since
             yield _events(events, f"times from the start of {since}")
+
+    @property
+    def _since(self) -> str:
+        """The hold that times count from."""
+        return "the last hold" if self.run.step == len(self.run.steps) else "the step's hold"
 
 
 def _reference_words(meta: Meta, figures: Mapping[str, float]) -> str:
@@ -98,30 +128,35 @@ def figure_blocks(
         (Column("quantity"), Column("mean", "number"), Column("+- U")),
         tuple(rows),
         f"steady from {figures['steady_from_s']:.1f} s to {figures['steady_to_s']:.1f} s after the "
-        "start of the last hold; +- is the expanded uncertainty (k = 2)",
+        "start of the hold; +- is the expanded uncertainty (k = 2)",
     )
 
 
-def _holds(holds: Sequence[Mapping[str, float]]) -> Table:
-    """A row per throttle hold."""
-    shown = [q for q in ("current_a", "voltage_v", "power_w", "speed_rpm") if q in holds[0]]
+def _steps(run: Run) -> Iterator[Block]:
+    """A row per throttle step, and why a step has no figures."""
+    shown = [q for q in _OF_A_STEP if any(q in step.figures for step in run.steps)]
     rows = [
         (
-            f"{hold['throttle_pct']:g} %",
-            f"{hold['from_s']:.1f} s to {hold['to_s']:.1f} s",
-            *(number(hold[quantity], quantity) for quantity in shown),
+            str(step.number),
+            f"{step.throttle_pct:g} %",
+            "{:.1f} s to {:.1f} s".format(*step.window_s) if step.figures else "-",
+            *(number(step.figures.get(quantity), quantity) for quantity in shown),
         )
-        for hold in holds
+        for step in run.steps
     ]
-    return Table(
+    yield Table(
         (
+            Column("step", "number"),
             Column("throttle", "number"),
             Column("steady"),
             *(Column(label_of(quantity), "number", unit_of(quantity)) for quantity in shown),
         ),
         tuple(rows),
-        "each throttle hold; times from the start of the last",
+        "each throttle step; times from the start of its own hold",
     )
+    for step in run.steps:
+        if step.why:
+            yield Paragraph(f"step {step.number}: {step.why}")
 
 
 def _events(events: Sequence[tuple[float | None, str]], title: str) -> Table:

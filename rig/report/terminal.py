@@ -51,7 +51,7 @@ def _print(block: Block) -> None:
             _say(text)
         case Answer():
             console().print()
-            _say(f"{block.baseline} -> {block.variant}: {block.word.upper()}")
+            _say((*block.title, f": {block.word.upper()}"))
             _say(block.sentence)
         case Table():
             _print_table(block)

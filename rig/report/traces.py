@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One run. Times are in seconds from the start of its last throttle hold.
+    """One run. Times are in seconds from `hold_at_s`, the start of one throttle hold.
 
     `time_s` is the middle of each span, shape (spans,); `low` and `high` have such a row per
     column, nan where a span has no valid reading. The motor was driven over `driven_s`.
@@ -46,8 +46,11 @@ class _Course:
     stopped_s: float = math.nan
 
 
-def trace(path: Path, columns: Sequence[str], spans: int) -> Trace:
-    """The run in `path`; of `columns` those that it has. Raises InputFileError."""
+def trace(path: Path, columns: Sequence[str], spans: int, zero_s: float = math.nan) -> Trace:
+    """The run in `path`; of `columns` those that it has. Raises InputFileError.
+
+    Times count from `zero_s` on the capture's time scale, or from the last throttle hold.
+    """
     names = read_schema(path).names
     course = _course(path, [name for name in ("time_s", "phase", "throttle_pct") if name in names])
     shown = [column for column in columns if column in names]
@@ -64,7 +67,8 @@ def trace(path: Path, columns: Sequence[str], spans: int) -> Trace:
             np.fmin.at(low[column], span, values)
             np.fmax.at(high[column], span, values)
     middles = np.asarray(course.first_s + span_s * (np.arange(spans) + 0.5), dtype=float)
-    hold_s = course.hold_s if math.isfinite(course.hold_s) else course.first_s
+    zeros_s = (zero_s, course.hold_s, course.first_s)
+    hold_s = next(filter(math.isfinite, zeros_s), math.nan)
     driven_s = (course.running_s - hold_s, course.stopped_s - hold_s)
     return Trace(middles - hold_s, low, high, hold_s, driven_s)
 

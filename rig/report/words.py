@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from rig.analysis.answers import Change, Comparison
+from rig.analysis.runs import Run
 from rig.rounding import fixed, with_interval, with_uncertainty
 from rig.stand.quantities import label_of, unit_of
 
@@ -33,7 +34,7 @@ _DEGC_PARTS = {
     "_rise": "rise, K",
     "_rate": "rate, K/min",
     "_start": "at the start, °C",
-    "_end": "at the end of the drive, °C",
+    "_end": "at the end of the hold, °C",
     "_peak": "peak, °C",
     "_expected_peak": "peak expected, °C",
 }
@@ -71,6 +72,12 @@ def _places(quantity: str) -> int:
     if quantity.endswith(tuple(_DEGC_PARTS)):
         return 1
     return _PLACES.get(unit_of(quantity), 1)
+
+
+def hold_words(runs: Sequence[Run]) -> str:
+    """What the times of `runs` count from the start of."""
+    last = all(run.step == len(run.steps) for run in runs)
+    return "the last throttle hold" if last else "the throttle hold of the step"
 
 
 def in_short(figures: Mapping[str, float]) -> dict[str, float]:

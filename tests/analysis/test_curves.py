@@ -18,7 +18,6 @@ from rig.analysis.curves import (
     CurveQuestion,
     Curves,
     Reason,
-    StepMeans,
     compare_curves,
     trends_at,
 )
@@ -26,6 +25,7 @@ from rig.analysis.curves.band import simultaneous_critical
 from rig.analysis.curves.fit import fit
 from rig.analysis.curves.use import crossings, ranges_above_zero
 from rig.analysis.runs import Run
+from rig.analysis.steps import OverSteps
 from rig.errors import SettingsError
 from tests.coverage import new_stand
 
@@ -56,7 +56,7 @@ def runs_of(
     seed: int = 1,
     timed: bool = False,
     **figures: float,
-) -> list[StepMeans]:
+) -> list[OverSteps]:
     """Runs that scatter by 0.2 %, alike for one seed; `timed` ones in turn with another setup's.
 
     Without times no drift is taken out, so that equal runs have equal means.
@@ -70,19 +70,19 @@ def runs_of(
         began_s = 60.0 * place + 30.0 * (setup > "a") if timed else math.nan
         run = Run(f"{setup}{place}", setup, "done", figures, began_s=began_s)
         volts = np.full(speed.shape, 24.0)
-        made.append(StepMeans(run, np.array(steps), speed, power, power / volts, volts))
+        made.append(OverSteps(run, np.array(steps), speed, power, power / volts, volts))
     return made
 
 
 def compared(
-    a: Sequence[StepMeans], b: Sequence[StepMeans], question: CurveQuestion = SAME_AIR
+    a: Sequence[OverSteps], b: Sequence[OverSteps], question: CurveQuestion = SAME_AIR
 ) -> Curves:
     found = compare_curves([*a, *b], "a", "b", question).curves
     assert found is not None
     return found
 
 
-def shifted(runs: Sequence[StepMeans], rpm: float = 1.0, watts: float = 1.0) -> list[StepMeans]:
+def shifted(runs: Sequence[OverSteps], rpm: float = 1.0, watts: float = 1.0) -> list[OverSteps]:
     """The same in other units."""
     return [
         replace(one, speed_rpm=rpm * one.speed_rpm, power_w=watts * one.power_w) for one in runs
@@ -110,13 +110,13 @@ def test_a_power_that_is_a_multiple_differs_by_it_at_all_speeds(c: float, faster
 @pytest.mark.parametrize("exponent", [2.5, 3.0, 3.31])
 @pytest.mark.parametrize("steps", [3, 4])
 def test_one_power_law_of_any_exponent_is_no_change(exponent: float, steps: int) -> None:
-    def without_scatter(setup: str, faster: float) -> list[StepMeans]:
+    def without_scatter(setup: str, faster: float) -> list[OverSteps]:
         speeds = faster * np.array(SPEEDS[-steps:])
         power = 900.0 * (speeds / 1e4) ** exponent
         volts = np.full(steps, 24.0)
         means = (np.array(STEPS[-steps:]), speeds, power, power / volts, volts)
         return [
-            StepMeans(Run(setup + str(i), setup, "done", {}, began_s=2.0 * i + faster), *means)
+            OverSteps(Run(setup + str(i), setup, "done", {}, began_s=2.0 * i + faster), *means)
             for i in range(3)
         ]
 
@@ -378,7 +378,7 @@ def test_levels_have_a_trend_at_each_speed() -> None:
 # Wrong use
 
 
-def result_of(a: Sequence[StepMeans], b: Sequence[StepMeans]) -> CurveComparison:
+def result_of(a: Sequence[OverSteps], b: Sequence[OverSteps]) -> CurveComparison:
     return compare_curves([*a, *b], "a", "b", SAME_AIR)
 
 

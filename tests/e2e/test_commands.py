@@ -35,7 +35,7 @@ def rig(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
 def short_run(folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
     return rig(
         "run", "--simulated", "--setup", "early", "--throttle", "60:2", "--soak", "0.2",
-        "--headless", "--json", "--out", folder, *more,
+        "--seed", "0", "--headless", "--json", "--out", folder, *more,
     )  # fmt: skip
 
 

@@ -86,7 +86,7 @@ def test_a_run_in_a_terminal(
 def test_a_run_in_tmux(tmp_path: Path, columns: int, rows: int) -> None:
     command = [
         *RIG, "run", "--simulated", "--stand", str(STAND), "--setup", "early",
-        "--throttle", "50:60", "--soak", "0.3", "--out", str(tmp_path),
+        "--throttle", "50:60", "--soak", "0.3", "--seed", "0", "--out", str(tmp_path),
     ]  # fmt: skip
     tmux = ["tmux", "-L", f"rig-{columns}", "-f", os.devnull]
 

@@ -242,10 +242,13 @@ def test_the_keys_of_the_json_stay() -> None:
     """They are a public form: programs of other people read them."""
     data = as_data(review.compare([SAMPLES], "late"))
     item = data["variants"]["early"]
-    assert set(data) == {"baseline", "variants", "drift_pct", "trends", "warnings", "noted"}
+    assert set(data) == {
+        "baseline", "variants", "drift_pct", "trends", "warnings", "noted", "steps",
+    }  # fmt: skip
     assert set(item) == {
         "changes", "current_per_speed", "power_per_speed", "efficiency_change_pct", "verdict",
-        "verdict_sentence", "order", "not_the_change", "vehicle_speed", "alternatives", "warnings",
+        "verdict_sentence", "order", "step", "not_the_change", "vehicle_speed", "alternatives",
+        "warnings", "at_equal_speed",
     }  # fmt: skip
     for quantity, unit in (("speed_rpm", "pct"), ("motor_degc_rise", "k")):
         assert set(item["changes"][quantity]) == {

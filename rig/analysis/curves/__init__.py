@@ -11,7 +11,6 @@ from rig.analysis.curves.answers import (
     Remark,
 )
 from rig.analysis.curves.comparison import compare_curves
-from rig.analysis.curves.steps import StepMeans
 from rig.analysis.curves.trends import CurveTrends, trends_at
 
 __all__ = [
@@ -24,7 +23,6 @@ __all__ = [
     "Overall",
     "Reason",
     "Remark",
-    "StepMeans",
     "compare_curves",
     "trends_at",
 ]

@@ -32,15 +32,16 @@ from rig.analysis.curves.cautions import cautions, why_withheld
 from rig.analysis.curves.fit import Fit
 from rig.analysis.curves.known import known_parts
 from rig.analysis.curves.pair import GRID, Pair
-from rig.analysis.curves.steps import StepMeans, comparable
+from rig.analysis.curves.steps import comparable
 from rig.analysis.curves.use import crossings, ranges_above_zero
 from rig.analysis.effects import Effects, Part, RunTable, combined_u
+from rig.analysis.steps import OverSteps
 
 _RANGE, _USE = "range", "use"
 
 
 def compare_curves(
-    stepped: Sequence[StepMeans],
+    stepped: Sequence[OverSteps],
     baseline: str,
     variant: str,
     question: CurveQuestion | None = None,

@@ -11,10 +11,11 @@ import numpy as np
 from rig.analysis.contrasts import Contrast, Floats
 from rig.analysis.curves.answers import CurveQuestion
 from rig.analysis.curves.fit import Fit, fit
-from rig.analysis.curves.steps import StepMeans, shared_range_rpm
+from rig.analysis.curves.steps import shared_range_rpm
 from rig.analysis.curves.use import use_speeds
 from rig.analysis.effects import RunTable
 from rig.analysis.runs import Run
+from rig.analysis.steps import OverSteps
 
 GRID = 41
 """Speeds at which two curves are compared."""
@@ -28,7 +29,7 @@ class Pair:
     combination of values at `points`, the grid's speeds and those of the use.
     """
 
-    stepped: tuple[StepMeans, ...]
+    stepped: tuple[OverSteps, ...]
     baseline: str
     variant: str
     question: CurveQuestion

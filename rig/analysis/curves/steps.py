@@ -10,14 +10,13 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.analysis.contrasts import Floats
 from rig.analysis.curves.answers import Reason, Remark
-from rig.analysis.runs import Run
+from rig.analysis.steps import OverSteps
 
 FEWEST_STEPS = 3
 SPEED_RATIO = 1.5
@@ -27,30 +26,14 @@ SHARED_RATIO = 1.1
 """A shared range below this is one point and no curve. Ours, no source."""
 
 
-@dataclass(frozen=True, eq=False)
-class StepMeans:
-    """One run, and its means over the steady part of each of its throttle steps.
-
-    All arrays of shape (steps,), in the order in which they were run; nan where a step did not
-    settle or a quantity was not measured.
-    """
-
-    run: Run
-    throttle_pct: Floats
-    speed_rpm: Floats
-    power_w: Floats
-    current_a: Floats
-    voltage_v: Floats
-
-
 Setups = Sequence[str]
-Sides = Sequence[Sequence[StepMeans]]
+Sides = Sequence[Sequence[OverSteps]]
 """The runs of each setup."""
 
 
 def comparable(
-    stepped: Sequence[StepMeans], setups: Setups
-) -> tuple[list[StepMeans], list[Remark]]:
+    stepped: Sequence[OverSteps], setups: Setups
+) -> tuple[list[OverSteps], list[Remark]]:
     """The runs of these setups with the steps that can be compared, in order, and remarks.
 
     No runs where there can be no curve; the last remark then says why.
@@ -70,28 +53,28 @@ def comparable(
     return sorted(kept, key=lambda one: (math.isnan(one.run.began_s), one.run.began_s)), remarks
 
 
-def shared_range_rpm(stepped: Sequence[StepMeans]) -> tuple[float, float]:
+def shared_range_rpm(stepped: Sequence[OverSteps]) -> tuple[float, float]:
     """The range of speeds that lies within the steps of all runs."""
     low = max(float(one.speed_rpm.min()) for one in stepped)
     return low, min(float(one.speed_rpm.max()) for one in stepped)
 
 
-def _good(one: StepMeans) -> NDArray[np.bool_]:
+def _good(one: OverSteps) -> NDArray[np.bool_]:
     """Whether speed, power, current and voltage are known and positive, by step."""
     columns = np.array([one.speed_rpm, one.power_w, one.current_a, one.voltage_v])
     good: NDArray[np.bool_] = np.all(np.isfinite(columns) & (columns > 0.0), axis=0)
     return good
 
 
-def _only(one: StepMeans, at: NDArray[np.bool_]) -> StepMeans:
+def _only(one: OverSteps, at: NDArray[np.bool_]) -> OverSteps:
     """The same with fewer steps."""
-    return StepMeans(
+    return OverSteps(
         one.run, one.throttle_pct[at], one.speed_rpm[at], one.power_w[at], one.current_a[at],
         one.voltage_v[at],
     )  # fmt: skip
 
 
-def _measured(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> list[StepMeans]:
+def _measured(stepped: Sequence[OverSteps], _: Setups, remarks: list[Remark]) -> list[OverSteps]:
     """Without runs in which too few steps settled, or that have too few."""
     kept = [one for one in stepped if _good(one).sum() >= FEWEST_STEPS]
     out = [one.run.name for one in stepped if _good(one).sum() < FEWEST_STEPS]
@@ -105,8 +88,8 @@ def _measured(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) ->
 
 
 def _with_the_same_steps(
-    stepped: Sequence[StepMeans], setups: Setups, remarks: list[Remark]
-) -> list[StepMeans]:
+    stepped: Sequence[OverSteps], setups: Setups, remarks: list[Remark]
+) -> list[OverSteps]:
     """Of each setup the runs with its usual steps."""
     kept = []
     for setup in setups:
@@ -124,7 +107,7 @@ def _with_the_same_steps(
     return kept
 
 
-def _settled(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> list[StepMeans]:
+def _settled(stepped: Sequence[OverSteps], _: Setups, remarks: list[Remark]) -> list[OverSteps]:
     """Without the steps that did not settle in every run."""
     counts = {len(one.throttle_pct) for one in stepped}
     if len(counts) != 1:
@@ -143,7 +126,7 @@ def _settled(stepped: Sequence[StepMeans], _: Setups, remarks: list[Remark]) -> 
     return [_only(one, good) for one in stepped]
 
 
-def _with_all_steps(stepped: Sequence[StepMeans], remarks: list[Remark]) -> list[StepMeans]:
+def _with_all_steps(stepped: Sequence[OverSteps], remarks: list[Remark]) -> list[OverSteps]:
     """Without the runs of which a step did not settle: without the steps too few would be left."""
     out = [one.run.name for one in stepped if not _good(one).all()]
     text = f"{', '.join(out)}: not all steps settled; not in the curves"
@@ -226,7 +209,7 @@ def _not_shared(sides: Sides, setups: Setups) -> Remark | None:
     )
 
 
-def _mean_steps(side: Sequence[StepMeans]) -> tuple[Floats, Floats]:
+def _mean_steps(side: Sequence[OverSteps]) -> tuple[Floats, Floats]:
     """Mean speed and power of each throttle, in ascending order of throttle."""
     throttle = np.array(_throttle(side[0]))
     speed = np.mean([one.speed_rpm for one in side], axis=0)
@@ -235,7 +218,7 @@ def _mean_steps(side: Sequence[StepMeans]) -> tuple[Floats, Floats]:
     return tuple(np.array([means[at].mean() for at in levels]) for means in (speed, power))  # type: ignore[return-value]
 
 
-def _throttle(one: StepMeans) -> tuple[float, ...]:
+def _throttle(one: OverSteps) -> tuple[float, ...]:
     """The steps to a tenth of a percent, as they are sent."""
     return tuple(np.round(one.throttle_pct, 1).tolist())
 

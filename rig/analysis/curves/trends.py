@@ -11,8 +11,9 @@ from rig.analysis.answers import Trend
 from rig.analysis.contrasts import Floats
 from rig.analysis.curves.answers import Remark
 from rig.analysis.curves.fit import fit
-from rig.analysis.curves.steps import StepMeans, comparable, shared_range_rpm
+from rig.analysis.curves.steps import comparable, shared_range_rpm
 from rig.analysis.effects import RunTable
+from rig.analysis.steps import OverSteps
 from rig.analysis.trend import levels_of, trend
 from rig.errors import SettingsError
 
@@ -33,7 +34,7 @@ class CurveTrends:
     reasons: tuple[Remark, ...] = ()
 
 
-def trends_at(stepped: Sequence[StepMeans], speeds_rpm: Sequence[float] = ()) -> CurveTrends:
+def trends_at(stepped: Sequence[OverSteps], speeds_rpm: Sequence[float] = ()) -> CurveTrends:
     """The trend of electric power over all setups' levels, at chosen speeds in rpm.
 
     Without the stand's components and the air: what all runs share cancels. Raises SettingsError

@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rig.analysis.contrasts import Floats
-from rig.analysis.curves.steps import StepMeans
 from rig.analysis.effects import Interval
+from rig.analysis.steps import OverSteps
 from rig.errors import SettingsError
 
 LARGEST_THROTTLE = 100.0
@@ -21,7 +21,7 @@ step of the slower of two setups always lies a little outside. Ours, no source."
 
 
 def use_speeds(
-    use: Mapping[float, float], baseline: Sequence[StepMeans], range_rpm: Interval
+    use: Mapping[float, float], baseline: Sequence[OverSteps], range_rpm: Interval
 ) -> tuple[Floats, Floats]:
     """The speeds of a use and the share of time at each, both of shape (entries,).
 
@@ -46,7 +46,7 @@ def use_speeds(
     return np.array(speeds), shares / shares.sum() if len(shares) else shares
 
 
-def _at_step(throttle_pct: float, baseline: Sequence[StepMeans]) -> float:
+def _at_step(throttle_pct: float, baseline: Sequence[OverSteps]) -> float:
     steps = baseline[0].throttle_pct
     at = np.isclose(steps, throttle_pct, atol=0.05)
     if not at.any():
