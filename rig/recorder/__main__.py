@@ -8,6 +8,7 @@ capture.
 
 from __future__ import annotations
 
+import dataclasses
 import gc
 import logging
 import os
@@ -28,6 +29,7 @@ from rig.recorder.holding import held
 from rig.recorder.journal import Journal
 from rig.recorder.link import Link
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot, StopRun
+from rig.recorder.priority import raised
 from rig.recorder.recording import Recording, last_word, refused
 
 _log = logging.getLogger("rig.recorder")
@@ -153,9 +155,11 @@ def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
     publisher.tell(JournalMade(journal.path))
     logs.beside(journal.path)
     _log.info("process %d, port %s at %d baud", os.getpid(), plan.port, plan.stand.baud)
+    priority = raised()
+    _log.info("priority: %s", priority)
     try:
         ended = Recording(
-            plan,
+            _with_priority(plan, priority),
             port,
             clock=time.monotonic,
             utc=_utc,
@@ -169,6 +173,14 @@ def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
         journal.close()
     _log.info("ended: %s, exit code %d, %s", ended.outcome, ended.exit_code, ended.cause)
     return last_word(plan, ended, journal)
+
+
+def _with_priority(plan: Plan, priority: str) -> Plan:
+    """The plan whose first line in the journal also says what priority this process has."""
+    host = plan.beginning.get("host")
+    known = host if isinstance(host, dict) else {}
+    beginning = {**plan.beginning, "host": {**known, "priority": priority}}
+    return dataclasses.replace(plan, beginning=beginning)
 
 
 def _make_capture(journal: Path) -> None:
