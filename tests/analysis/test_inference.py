@@ -6,8 +6,11 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
+from rig.analysis import inference
 from rig.analysis.contrasts import Model, critical, detectable, family_critical
 from rig.analysis.inference import (
     autocorrelation_time,
@@ -173,3 +176,25 @@ def test_the_error_of_a_mean_covers_it() -> None:
         inside += abs(series.mean()) < 1.96 * standard_error(series)
     assert inside / 400 > 0.9
     assert math.isnan(standard_error([1.0]))
+
+
+@given(st.integers(4, 3000), st.floats(0.0, 0.99), st.integers(0, 2**32 - 1))
+def test_a_padded_transform_gives_the_same_autocorrelation(n: int, r: float, seed: int) -> None:
+    """Against the plain sums of products, which use no transform."""
+    values = np.empty(n)
+    values[0], *rest = np.random.default_rng(seed).normal(size=n)
+    for place, step in enumerate(rest, 1):
+        values[place] = r * values[place - 1] + step
+    centred = values - values.mean()
+    sums = np.correlate(centred, centred, "full")[n - 1 :]
+    pairs = (sums / sums[0])[: n - n % 2].reshape(-1, 2).sum(axis=1)
+    ends = np.flatnonzero(pairs <= 0.0)
+    expected = max(2.0 * pairs[: ends[0] if len(ends) else None].sum() - 1.0, 1.0)
+    assert autocorrelation_time(values) == pytest.approx(expected, rel=1e-12)
+
+
+def test_the_transform_is_long_enough_and_hardly_longer() -> None:
+    for least in [*range(8, 5000), 2**20 - 1, 2**20, 2**20 + 1, 3 * 2**20, 5 * 2**20 + 1]:
+        length = inference._fast_length(least)
+        assert least <= length <= 1.34 * least
+        assert length // (length & -length) in (1, 3, 5)
