@@ -70,10 +70,13 @@ def autocorrelation_time(values: ArrayLike) -> float:
     return float(max(2.0 * used.sum() - 1.0, 1.0))
 
 
+_ODD = [3**b * 5**c for b in range(12) for c in range(8)]
+
+
 def _fast_length(least: int) -> int:
-    """The smallest 2^a, 3 * 2^a or 5 * 2^a that is at least `least`: a transform of a length with
-    a large prime factor takes several times as long."""
-    return min(factor << (-(-least // factor) - 1).bit_length() for factor in (1, 3, 5))
+    """The smallest number from `least` on without prime factors above 5: a transform of a length
+    with a large one takes up to twenty times as long."""
+    return min(odd << (-(-least // odd) - 1).bit_length() for odd in _ODD)
 
 
 def standard_error(values: ArrayLike) -> float:
