@@ -12,7 +12,7 @@ import math
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -68,6 +68,7 @@ class Row:
     patterns: int = 1
     """Number of random orders, losses or skipped looks; campaigns are shared out to them."""
     false: float = 0.025
+    covered: float = 0.95
     power: float | None = None
     runs: float | None = None
     promised: bool = True
@@ -86,7 +87,8 @@ ROWS: tuple[Row, ...] = (
     Row("15 runs", most=15),
     Row("15 runs, ABAB", most=15, kind=ABAB),
     Row("scatter 1:3", spreads=(1.0, 3.0), false=0.027),
-    Row("scatter 3:1", spreads=(3.0, 1.0), false=0.027),
+    # The baseline scattering three times as much is the worst: two tails of 2.7 % leave 94.6 %.
+    Row("scatter 3:1", spreads=(3.0, 1.0), false=0.027, covered=0.946),
     Row("5 runs, scatter 1:3", most=5, spreads=(1.0, 3.0), false=0.027),
     *[
         Row(f"gain w {effect:+g}", effects=(effect,), power=power, runs=runs)
@@ -154,8 +156,8 @@ def design(
     times = np.array(began_s) if order.takes_out_drift else None
     model = Model(setups, np.eye(len(setups)), times)
     weights, leave = model.contrast(baseline, variant).weights, model.residuals()
-    used = [s for s in dict.fromkeys(setups)
-            if sum(weights[i] ** 2 for i, name in enumerate(setups) if name == s) > 1e-12]  # fmt: skip
+    names = np.array(setups)
+    used = [s for s in dict.fromkeys(setups) if (weights[names == s] ** 2).sum() > 1e-12]
     groups = tuple(np.array([float(name == s) for name in setups]) for s in used)
     free = np.array([float(np.diag(leave) @ mine) for mine in groups])
     carried = np.array([float(weights**2 @ mine) for mine in groups])
@@ -437,7 +439,7 @@ def promises(row: Row, result: Result, campaigns: int) -> list[str]:
         )
         if share > row.false + chance
     ]
-    if result.covered < 0.95 - slack * math.sqrt(0.05 * 0.95):
+    if result.covered < row.covered - slack * math.sqrt(0.05 * 0.95):
         broken.append(f"{row.name}: interval covers in {result.covered:.2%}")
     if row.power is not None and abs(result.answered - row.power) > 0.02 + slack * 0.5:
         broken.append(f"{row.name}: answers in {result.answered:.1%}, not {row.power:.0%}")
@@ -474,7 +476,8 @@ def disagreements(row: Row, campaigns: int, seed: int = 1) -> list[str]:
 HEADING = """\
 {campaigns} campaigns a row, alpha 0.02 a side. At most 2.5 % false words are promised (2.7 % with
 curved drift or scatter 1:3), and at least 95 % of the repeated intervals contain the truth at the
-stop. With several variants: of any of them. "-" where a word cannot be false."""
+stop (94.6 % where it is the baseline that scatters three times as much). With several variants: of
+any of them. "-" where a word cannot be false."""
 
 
 def _cells(row: Row, result: Result) -> list[str]:
@@ -505,7 +508,12 @@ def main() -> int:
             print(f"{row.name:32}" + "".join(f"{c:>14}" for c in _cells(row, result)), flush=True)
             broken += promises(row, result, campaigns)
     checked = min(1000, campaigns)
-    for row in (ROWS[0], replace(ROWS[0], name="lost, drift", lost=0.15, drift="curved")):
+    through = (
+        ROWS[0],
+        Row("15 % lost, drift curved", lost=0.15, drift="curved"),
+        Row("remounting 1, unit mounting", remount=1.0, kind=ABBA),
+    )
+    for row in through:
         broken += disagreements(row, checked)
         print(f"{row.name}: {checked} campaigns through the public function")
     print("\n".join(f"DOES NOT HOLD: {text}" for text in broken) or "all hold")

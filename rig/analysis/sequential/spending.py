@@ -33,7 +33,11 @@ def power_spending(t: float, alpha: float, rho: float = 2.0) -> float:
 
 
 def obrien_fleming_spending(t: float, alpha: float) -> float:
-    """2 - 2 Phi(z / sqrt t) with z the upper alpha/2 point, for one side (Lan and DeMets 1983)."""
+    """2 - 2 Phi(z / sqrt t) with z the upper alpha/2 point, for one side (Lan and DeMets 1983).
+
+    Campaigns do not use it: after three runs it spends nothing worth the look. Printed critical
+    values exist for it, which check the recursion.
+    """
     return 2.0 * float(special.ndtr(special.ndtri(alpha / 2.0) / math.sqrt(min(t, 1.0))))
 
 
@@ -43,13 +47,8 @@ def critical_values(information: Sequence[float], spent: Sequence[float]) -> lis
     `information` at each look, ascending, in any unit; `spent` is the error probability used up
     after it, not descending. Infinite where a look has nothing to spend.
     """
-    return list(_critical_values(tuple(information), tuple(spent)))
-
-
-@lru_cache(maxsize=4096)
-def _critical_values(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, ...]:
-    # Looks are added one at a time: `_state` keeps what was computed for the earlier ones.
-    return tuple(_state(information[: k + 1], spent[: k + 1])[0] for k in range(len(information)))
+    steps, used = tuple(information), tuple(spent)
+    return [_state(steps[: k + 1], used[: k + 1])[0] for k in range(len(steps))]
 
 
 def crossing(
@@ -59,13 +58,11 @@ def crossing(
 
     `effect` is the true difference; its score grows by effect x information.
     """
-    passed, total = [], 0.0
-    score: _Density | None = None
+    passed, total, score = [], 0.0, _START
     for upper, info in zip(critical, information, strict=True):
         bound = upper * math.sqrt(info)
-        before = score or _START
-        total += before.beyond(bound, info, effect)
-        score = before.carried(bound, info, effect)
+        total += score.beyond(bound, info, effect)
+        score = score.carried(bound, info, effect)
         passed.append(total)
     return passed
 
@@ -125,7 +122,7 @@ _START = _Density(0.0, np.zeros(1), np.ones(1))
 
 @lru_cache(maxsize=4096)
 def _state(information: tuple[float, ...], spent: tuple[float, ...]) -> tuple[float, _Density]:
-    """The last look's critical value, and the density below it."""
+    """The last look's critical value, and the density below it; kept, since looks are added."""
     if len(information) == 1:
         before, used = _START, 0.0
     else:

@@ -39,17 +39,19 @@ def test_advice_only_where_an_answer_is_unlikely() -> None:
     assert advice(0.10, 10) == ""
 
 
-def test_as_often_as_forecast() -> None:
-    """Gains spread so widely that a flat prior is right: the mean forecast is the share of answers.
+def test_about_as_often_as_forecast() -> None:
+    """Gains and scatters spread as widely as the flat prior says, looked at after 3 of 6 runs.
 
-    Of 200 campaigns of 6 runs, looked at after 3."""
+    The forecast is a little cautious: 0.70 on average where 0.74 of 1,000 campaigns came to an
+    answer, since each setup has a scatter of its own in the model and here both are the same.
+    """
     random = np.random.default_rng(2)
     order = schedule(["a", "b"], 6, seed=1)
     plan = Plan("a", "b", 0.0, order.runs)
     forecast, answered = [], []
-    while len(forecast) < 200:
-        gain = random.uniform(-12.0, 12.0)
-        values = random.normal(size=12) + [gain * (name == "b") for name in order.runs]
+    while len(forecast) < 100:
+        scatter, gain = np.exp(random.uniform(-1.0, 1.0)), random.uniform(-30.0, 30.0)
+        values = scatter * random.normal(size=12) + [gain * (n == "b") for n in order.runs]
         taken: list[Look] = []
         for runs in order.looks:
             one = look(plan, order.runs[:runs], values[:runs], range(runs), taken, last=runs == 12)
@@ -60,8 +62,8 @@ def test_as_often_as_forecast() -> None:
         if len(taken) > 1:
             forecast.append(chance_of_answer(plan, taken[:1], order, 6))
             answered.append(taken[-1].decided)
-    error = np.sqrt(np.mean(np.array(forecast) * (1.0 - np.array(forecast))) / 200)
-    assert np.mean(answered) == pytest.approx(np.mean(forecast), abs=3.0 * error)
+    assert 0.2 < np.mean(answered) < 0.9
+    assert np.mean(answered) == pytest.approx(np.mean(forecast), abs=0.12)
 
 
 def test_resolution_is_what_the_score_has_80_percent_power_for() -> None:
