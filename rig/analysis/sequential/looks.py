@@ -50,7 +50,8 @@ class Plan:
     smallest: float
     """The smallest gain worth having, in the unit of the values."""
     order: tuple[str, ...]
-    """The setup of each planned run, other variants included."""
+    """The setup of each planned run, other variants included; as it stands after a variant has
+    dropped out or the most runs were raised."""
     alpha: float = ALPHA
 
 
@@ -209,7 +210,10 @@ class Spent(Protocol):
 
 
 def level_of(plan: Plan, information: float, earlier: Sequence[Spent]) -> tuple[float, float]:
-    """The error probability of one side used up after a look, and the look's nominal level."""
+    """The error probability of one side used up after a look, and the look's nominal level.
+
+    A look without more information than an earlier one has that one's level.
+    """
     time = share_of_plan(plan, information)
     steps: list[Spent] = []
     for one in earlier:
