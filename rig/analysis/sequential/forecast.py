@@ -56,7 +56,8 @@ def resolution(
     """How far the true gain must be from the smallest one to be seen with `power` by the end.
 
     `scatter` is the standard deviation between runs, known with `df`; its 80 % upper limit is
-    used (chi-squared; with infinite `df` the scatter itself). At the last look alone: the earlier ones make it a little better.
+    used (chi-squared; with infinite `df` the scatter itself). At the last look alone: the earlier
+    ones make it a little better.
     """
     upper = scatter * math.sqrt(df / float(special.chdtri(df, 0.8))) if df < 1e6 else scatter
     information, level = planned_levels(plan, looks)[-1]
