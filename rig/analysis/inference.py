@@ -70,7 +70,7 @@ def autocorrelation_time(values: ArrayLike) -> float:
     return float(max(2.0 * used.sum() - 1.0, 1.0))
 
 
-_ODD = [3**b * 5**c for b in range(12) for c in range(8)]
+_ODD: list[int] = [3**b * 5**c for b in range(12) for c in range(8)]
 
 
 def _fast_length(least: int) -> int:

@@ -37,7 +37,7 @@ def fifo_is_permitted() -> bool:
     )
 
 
-def test_the_main_thread_alone_is_raised_and_its_children_are_not() -> None:
+def test_all_threads_are_raised_and_children_are_not() -> None:
     if not fifo_is_permitted():
         pytest.skip("SCHED_FIFO is not permitted here")
     done = said(
@@ -54,7 +54,7 @@ def test_the_main_thread_alone_is_raised_and_its_children_are_not() -> None:
         "policies.append(int(subprocess.check_output([sys.executable, '-c', child])))\n"
         "assert policy() == os.SCHED_FIFO, 'the main thread'\n"
         "assert os.sched_getparam(0).sched_priority == 1\n"
-        "assert len(policies) == 3 and os.SCHED_FIFO not in policies, policies\n"
+        "assert policies == [os.SCHED_FIFO, 0, 0] or policies == [0, os.SCHED_FIFO, 0], policies\n"
     )
     assert done.returncode == 0, done.stderr
 
