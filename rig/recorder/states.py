@@ -22,19 +22,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-
-class State(StrEnum):
-    """Where a run stands. The words are kept in captures and shown to the operator."""
-
-    LINKING = "linking"
-    READY = "ready"
-    ARMING = "arming"
-    ARMED = "armed"
-    RUNNING = "running"
-    STOPPING = "stopping"
-    UNPROVEN = "unproven"
-    COASTING = "coasting"
-    ENDED = "ended"
+from rig.vocabulary import State
 
 
 class Happening(StrEnum):
