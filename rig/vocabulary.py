@@ -28,7 +28,11 @@ class State(_Word):
     ENDED = "ended"
 
 
-class Outcome(_Word):
+GUARDED = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
+"""States in which limits are judged, and a link must not be lost in silence."""
+
+
+class RunOutcome(_Word):
     """How a run ended."""
 
     DONE = "done"
@@ -52,12 +56,21 @@ class Outcome(_Word):
 
 
 MAY_STILL_TURN = frozenset(
-    {Outcome.RECORDER_LOST, Outcome.STOP_NOT_EFFECTIVE, Outcome.STOP_NOT_SEEN}
+    {RunOutcome.RECORDER_LOST, RunOutcome.STOP_NOT_EFFECTIVE, RunOutcome.STOP_NOT_SEEN}
 )
-"""Outcomes after which nobody has seen that the motor stands still."""
+"""RunOutcomes after which nobody has seen that the motor stands still."""
 
-PHASES: tuple[str, ...] = (Outcome.IMPORTED, *State)
-"""The phases of a capture: the states of the run, or one for all lines of a terminal log."""
+ASKED_FOR = frozenset({RunOutcome.DONE, RunOutcome.OPERATOR})
+"""Outcomes of runs that ended as planned, or when the operator wished."""
+
+UNKNOWN_PHASE = "unknown"
+PHASES: tuple[str, ...] = (
+    RunOutcome.IMPORTED.value,
+    *(state.value for state in State),
+    UNKNOWN_PHASE,
+)
+"""The phases of a capture, in the order of their codes: lines that nobody watched, the states of a
+run, and a word of a later version."""
 
 
 class Severity(_Word):
@@ -66,6 +79,23 @@ class Severity(_Word):
     WARNING = "warning"
     TRIP = "trip"
     CLEARED = "cleared"
+
+
+class AlarmState(_Word):
+    """An alarm's state in the words of ISA-18.2; a trip is latched."""
+
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal, unacknowledged"
+    LATCHED = "latched, unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched, acknowledged"
+
+
+UNACKNOWLEDGED = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED})
+"""States of alarms that the operator has not confirmed."""
+
+STALE = "stale"
+"""The cause of a trip: no new line for too long."""
 
 
 class Rank(_Word):

@@ -17,6 +17,7 @@ from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
 from rig.stand.reference import CountScale
 from rig.stand.turns import EdgeScale, mean_speed_rpm, whole_turns
+from rig.vocabulary import State
 
 _NOT_AVERAGED = frozenset({"time_s"})
 _PHYSICAL_ENDINGS = ("_a", "_v", "_w", "_rpm", "_nm", "_n", "_degc")
@@ -64,7 +65,7 @@ def figures_of(
     """
     window = window or steady_window(frame)
     valid = frame["valid"].to_numpy(dtype=bool)
-    driven = (frame["phase"] == "running").to_numpy()
+    driven = (frame["phase"] == State.RUNNING).to_numpy()
     counts = {"lines": int(driven.sum()), "invalid": int((driven & ~valid).sum())}
     if window is None:
         return Figures(counts=counts)

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rig.analysis.inference import standard_error
 from rig.analysis.spin_up import BLOCK_S, Course, course_of, spin_up
+from rig.vocabulary import State
 
 Floats = NDArray[np.float64]
 
@@ -158,7 +159,7 @@ def window_at(frame: pd.DataFrame, from_s: float, to_s: float) -> Window | str:
 
 
 def _holds(frame: pd.DataFrame) -> Iterator[tuple[float, pd.DataFrame]]:
-    driven = frame[(frame["phase"] == "running").to_numpy()]
+    driven = frame[(frame["phase"] == State.RUNNING).to_numpy()]
     if "throttle_pct" not in driven or not len(driven):
         yield float("nan"), driven
         return

@@ -18,7 +18,7 @@ from rig.recorder.stopping import UNPROVEN_AT_MOST_S, Stopping
 from rig.recorder.trial import STOP
 from rig.stand.limits import Alarm
 from rig.stand.sampler import Sample
-from rig.vocabulary import Outcome, Severity, State
+from rig.vocabulary import STALE, RunOutcome, Severity, State
 
 COASTING_AT_MOST_S = 60.0
 ORPHAN_SOAK_S = 2.0
@@ -57,22 +57,22 @@ class Ending:
         run.throttle_pct = 0.0 if run.has_throttle else None
         run.move(Happening.STOP, verdict.cause, now_s)
         if verdict.exit_code:
-            unasked = verdict.outcome != Outcome.OPERATOR
+            unasked = verdict.outcome != RunOutcome.OPERATOR
             run.notes.say(f"Stopping: {verdict.cause}", now_s, loud=unasked)
 
     def stop_on_trip(self, alarms: list[Alarm], now_s: float) -> None:
         """The stop is already on its way; a trip says why."""
         for alarm in alarms:
             if alarm.severity == Severity.TRIP:
-                if alarm.cause == "stale":
+                if alarm.cause == STALE:
                     verdict = verdicts.link_lost(alarm.text)
                 else:
-                    verdict = Ended(Outcome.TRIPPED, STOPPED, alarm.text)
+                    verdict = Ended(RunOutcome.TRIPPED, STOPPED, alarm.text)
                 self.stop(verdict, now_s, told=True)
 
     def stop_ordered(self, cause: str, now_s: float) -> None:
         """The operator stops the run, or ends the recording of its coast."""
-        verdict = Ended(Outcome.OPERATOR, STOPPED, cause)
+        verdict = Ended(RunOutcome.OPERATOR, STOPPED, cause)
         match self._run.state:
             case State.COASTING:
                 self.end(now_s)
@@ -144,7 +144,7 @@ class Ending:
             time_s=run.board_s,
             severity=Severity.TRIP,
             quantity="current_a",
-            cause=Outcome.STOP_NOT_EFFECTIVE,
+            cause=RunOutcome.STOP_NOT_EFFECTIVE,
             value=None if math.isnan(current_a) else current_a,
             limit=None,
             text=cause,

@@ -17,7 +17,7 @@ from rig.recorder.readings import Readings
 from rig.recorder.run import Run
 from rig.recorder.states import Happening
 from rig.stand.sampler import Sampler
-from rig.vocabulary import Outcome, State
+from rig.vocabulary import RunOutcome, State
 
 
 class Linking:
@@ -62,7 +62,7 @@ class Linking:
             sampler = Sampler(run.plan.stand, hello, channels)
         except RigError as error:
             cause = f"{error.where}: {error.what}" if error.where else error.what
-            verdict = Ended(Outcome.SETTINGS, error.exit_code, cause, error.to_do)
+            verdict = Ended(RunOutcome.SETTINGS, error.exit_code, cause, error.to_do)
             self._ending.give_up(verdict, now_s)
             return
         run.talk.forget()

@@ -41,11 +41,11 @@ from rig.recorder.messages import (
     TakeZero,
 )
 from rig.recorder.run import Run
-from rig.recorder.states import GUARDED, HEARTBEATS, STOPPED_STATES
+from rig.recorder.states import HEARTBEATS, STOPPED_STATES
 from rig.recorder.trial import STOP
 from rig.stand.at_rest import AtRest
 from rig.stand.limits import Alarm
-from rig.vocabulary import State
+from rig.vocabulary import GUARDED, State
 
 _CAUSES = (
     (int(Status.HEARTBEAT), "heartbeat"),

@@ -56,9 +56,6 @@ TABLE: dict[tuple[State, Happening], State] = {
     (State.COASTING, Happening.COLD): State.ENDED,
 } | {(state, Happening.GIVEN_UP): State.ENDED for state in State if state is not State.ENDED}
 
-GUARDED = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
-"""States in which limits are judged, and a link must not be lost in silence."""
-
 HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})
 """States in which the board is kept from cutting by itself."""
 
