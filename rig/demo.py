@@ -26,6 +26,7 @@ from rig.simulator.handle import SimulatedBoard
 from rig.stand.model import Level, Stand
 from rig.stand.settings import demo_stand
 from rig.text import plain
+from rig.vocabulary import RunOutcome
 
 TIMINGS_DEG = {"early": 20.0, "late": 5.0}
 RUNS = 3
@@ -73,7 +74,7 @@ def demo(out: Path | None = None, *, fast: bool = False) -> Demo:
     _say(f"trip: the over-current limit is set to {TOO_LOW_A:g} A on purpose")
     wanted = request(folder, "trip", TIMINGS_DEG["early"], seed=0)
     tripped = bench.run_once(dataclasses.replace(wanted, fast=fast), stand=cautious(demo_stand()))
-    if tripped.outcome != "tripped":
+    if tripped.outcome != RunOutcome.TRIPPED:
         raise _unexpected(tripped)
     return Demo(folder, review.compare([folder], "late"), tripped)
 

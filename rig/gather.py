@@ -26,6 +26,7 @@ from rig.captures.files import sha256
 from rig.captures.identity import Identity, identity_of
 from rig.errors import InputFileError, RigError
 from rig.stand.model import Converter, Limits
+from rig.vocabulary import Severity
 
 if TYPE_CHECKING:
     from rig.analysis.figures import Figures
@@ -254,7 +255,7 @@ def _reckon(path: Path, window_s: tuple[float, float] | None) -> Row:
             {
                 (str(alarm["severity"]), str(alarm["quantity"]))
                 for alarm in meta.alarms
-                if alarm["severity"] in ("warning", "trip")
+                if alarm["severity"] in (Severity.WARNING, Severity.TRIP)
             }
         ),
     }

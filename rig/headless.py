@@ -20,9 +20,9 @@ from typing import TextIO
 from rig.errors import RigError
 from rig.recorder.handle import GUARDS_NOTHING, Message, Recorder
 from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot, StopRun
-from rig.recorder.states import State
 from rig.stand.quantities import is_temperature, key_of, places_of, unit_of
 from rig.text import plain
+from rig.vocabulary import RunOutcome, State
 
 STATUS_EVERY_S = 1.0
 LISTEN_S = 0.25
@@ -100,7 +100,7 @@ def conclude(ended: Ended, *, out: TextIO = sys.stderr) -> Outcome:
 
     capture, cause, to_do, exit_code = None, ended.cause, ended.to_do, ended.exit_code
     made = ended.journal
-    if ended.outcome != "recorder lost" and made is not None and made.exists():
+    if ended.outcome != RunOutcome.RECORDER_LOST and made is not None and made.exists():
         try:
             capture = finish(made)
         except RigError as error:

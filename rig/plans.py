@@ -104,37 +104,9 @@ def plan_run(
 
     setup, notes, known = checked_setup(setup), checked_notes(notes), parse_pairs(pairs)
     steps = throttle_steps(throttle, seconds)
-    for name, value in (("--seconds", seconds), ("--soak", soak_s)):
-        if value is not None and not 0.0 <= value <= LONGEST_RUN_S:
-            raise SettingsError(
-                f"{value:g} s is not a time to run",
-                where=name,
-                to_do=f"Allowed is 0 to {LONGEST_RUN_S:g} s.",
-            )
-    if seconds == 0.0:
-        # No length would be taken for one without an end.
-        raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
-    length_s, longest_s = seconds or sum(hold_s for _, hold_s in steps), stand.limits.longest_run_s
-    if longest_s is not None and length_s > longest_s:
-        raise SettingsError(
-            f"{length_s:g} s are planned, and `longest_run_s` in stand.toml is {longest_s:g} s",
-            where="--throttle" if steps else "--seconds",
-            to_do="Make the run shorter, or allow longer ones.",
-        )
-    folder = folder.expanduser()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise DiskError(
-            f"the folder cannot be made: {(error.strerror or str(error)).lower()}",
-            where=str(folder),
-            to_do="Choose another folder with --out.",
-        ) from error
+    _check_times(stand, seconds, steps, soak_s)
+    folder = _made(folder.expanduser())
     run = 1 + _runs_of(folder, safe_name(setup))
-    stem = f"{datetime.now():%Y%m%dT%H%M%S}_{safe_name(setup)}_{run:02d}"
-    while list(folder.glob(f"{stem}.*")):
-        time.sleep(0.05)
-        stem = f"{datetime.now():%Y%m%dT%H%M%S%f}_{safe_name(setup)}_{run:02d}"
     beginning = {
         "schema": 1,
         "setup": setup,
@@ -148,23 +120,13 @@ def plan_run(
         "plan": {"seconds": seconds, "throttle": [list(step) for step in steps]}
         | ({"zero": True} if zero else {})
         | ({} if seed is None else {"seed": seed}),
-        "host": {
-            "rig": version(),
-            "python": platform.python_version(),
-            "platform": platform.platform(),
-            **_clocks(),
-        },
+        "host": _host(),
     }
-    if len(json.dumps(beginning)) > LONGEST_BEGINNING:
-        raise SettingsError(
-            "setup, notes and pairs are too long together for one line of the journal",
-            where="rig run",
-            to_do="Make them shorter.",
-        )
+    _check_length(beginning)
     return Plan(
         stand=stand,
         port=port,
-        journal=folder / f"{stem}.journal",
+        journal=_free_journal(folder, f"{safe_name(setup)}_{run:02d}"),
         beginning=beginning,
         seconds=seconds,
         throttle=steps,
@@ -172,6 +134,69 @@ def plan_run(
         automatic=automatic,
         zero=zero,
     )
+
+
+def _check_length(beginning: Mapping[str, object]) -> None:
+    if len(json.dumps(beginning)) > LONGEST_BEGINNING:
+        raise SettingsError(
+            "setup, notes and pairs are too long together for one line of the journal",
+            where="rig run",
+            to_do="Make them shorter.",
+        )
+
+
+def _check_times(
+    stand: Stand, seconds: float | None, steps: Sequence[tuple[float, float]], soak_s: float
+) -> None:
+    for name, value in (("--seconds", seconds), ("--soak", soak_s)):
+        if value is not None and not 0.0 <= value <= LONGEST_RUN_S:
+            raise SettingsError(
+                f"{value:g} s is not a time to run",
+                where=name,
+                to_do=f"Allowed is 0 to {LONGEST_RUN_S:g} s.",
+            )
+    if seconds == 0.0:
+        # A plan without a length is a run without an end.
+        raise SettingsError("0 s is no run", where="--seconds", to_do="Give more than 0 s.")
+    length_s, longest_s = seconds or sum(hold_s for _, hold_s in steps), stand.limits.longest_run_s
+    if longest_s is not None and length_s > longest_s:
+        raise SettingsError(
+            f"{length_s:g} s are planned, and `longest_run_s` in stand.toml is {longest_s:g} s",
+            where="--throttle" if steps else "--seconds",
+            to_do="Make the run shorter, or allow longer ones.",
+        )
+
+
+def _made(folder: Path) -> Path:
+    """The folder, there now. Raises DiskError where it cannot be made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DiskError(
+            f"the folder cannot be made: {(error.strerror or str(error)).lower()}",
+            where=str(folder),
+            to_do="Choose another folder with --out.",
+        ) from error
+    return folder
+
+
+def _free_journal(folder: Path, name: str) -> Path:
+    """A journal named by the time and `name`, next to no other file of that name."""
+    stem = f"{datetime.now():%Y%m%dT%H%M%S}_{name}"
+    while list(folder.glob(f"{stem}.*")):
+        time.sleep(0.05)
+        stem = f"{datetime.now():%Y%m%dT%H%M%S%f}_{name}"
+    return folder / f"{stem}.journal"
+
+
+def _host() -> dict[str, str | float]:
+    """This program and this computer."""
+    return {
+        "rig": version(),
+        "python": platform.python_version(),
+        "platform": platform.platform(),
+        **_clocks(),
+    }
 
 
 def _clocks() -> dict[str, str | float]:

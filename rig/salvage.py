@@ -14,6 +14,7 @@ from rig.captures.introduction import WHOLE, runs_in
 from rig.errors import InputFileError
 from rig.report import terminal
 from rig.stand.settings import load_stand
+from rig.vocabulary import RunOutcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class Salvaged:
         """What was kept and what was not."""
         statistics = self.meta.statistics
         rejected = sum(statistics["rejected"].values())
-        ends = {"cut off": "the journal has no end: its recorder died"}
+        ends: dict[str, str] = {RunOutcome.CUT_OFF: "the journal has no end: its recorder died"}
         lines = [
             f"written: {self.capture}",
             f"{self.meta.rows} lines kept, {statistics['lost']} lost on the way, "

@@ -178,7 +178,7 @@ def _by_hand(run: Run, since_s: float | None) -> float:
 
 
 def _sample_s(session: Session) -> float:
-    newest = session._readings.newest
+    newest = session.run.readings.newest
     return newest.time_s if newest is not None else 0.0
 
 

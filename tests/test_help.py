@@ -7,10 +7,10 @@ from typer.main import get_command
 
 from rig import help as pages
 from rig.cli import app
+from rig.cli.jobs import JOBS, ByJob
 from rig.errors import SettingsError
 from rig.help.pages import made
 from rig.help.stand import EXAMPLES
-from rig.jobs import JOBS, ByJob
 from rig.stand.model import SENSORS
 from rig.stand.settings import TABLES_AND_KEYS, parse_stand
 

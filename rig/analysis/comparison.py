@@ -42,6 +42,7 @@ from rig.analysis.trend import levels_of, trend
 from rig.analysis.usable import has, lacking, usable
 from rig.analysis.verdict import Evidence, Stops, verdict
 from rig.errors import SettingsError
+from rig.vocabulary import RunOutcome
 
 _TRENDS = ("speed_rpm", "current_a", "power_w")
 _SUSPECTS = ("speed_rpm", "current_a")
@@ -167,7 +168,9 @@ def _stops(all_runs: Sequence[Run], baseline: str, other: str) -> Stops:
     """Of all runs, those that were left out too."""
     sides = [[run for run in all_runs if run.setup == setup] for setup in (baseline, other)]
     before, after = ({alarm for run in side for alarm in run.alarms} for side in sides)
-    counts = tuple((sum(r.outcome == "tripped" for r in side), len(side)) for side in sides)
+    counts = tuple(
+        (sum(r.outcome == RunOutcome.TRIPPED for r in side), len(side)) for side in sides
+    )
     words = sorted(f"{severity} of {quantity}" for severity, quantity in after - before)
     return Stops((counts[0], counts[1]), tuple(words))
 

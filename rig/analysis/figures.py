@@ -19,6 +19,7 @@ from rig.analysis.supply import supply_resistance_ohm
 from rig.analysis.temperatures import Warmed, warmed
 from rig.stand.reference import CountScale
 from rig.stand.turns import EdgeScale, Ints, mean_speed_rpm, whole_turns
+from rig.vocabulary import State
 
 Floats = NDArray[np.float64]
 
@@ -114,7 +115,7 @@ class _Run:
         named = [reference.column] if reference and reference.column in frame else []
         kept = (*self.physical, *counted, *named)
         self.columns = {name: frame[name].to_numpy() for name in kept}
-        driven = (frame["phase"] == "running").to_numpy()
+        driven = (frame["phase"] == State.RUNNING).to_numpy()
         invalid = int((driven & ~self.valid).sum())
         self.counts = {"lines": int(driven.sum()), "invalid": invalid}
         self.rest_v = cache(lambda: _rest_v(frame))
@@ -256,7 +257,7 @@ def run_figures(
 
 def _rest_v(frame: pd.DataFrame) -> float | None:
     """The voltage before the motor is driven; None where it was not, nan without a reading."""
-    driven = (frame["phase"] == "running").to_numpy()
+    driven = (frame["phase"] == State.RUNNING).to_numpy()
     if "voltage_v" not in frame or not driven.any():
         return None
     resting = np.arange(len(frame)) < driven.argmax()

@@ -26,6 +26,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rig.analysis.inference import standard_error
 from rig.analysis.spin_up import BLOCK_S, Course, course_of, spin_up
+from rig.vocabulary import State
 
 Floats = NDArray[np.float64]
 
@@ -193,7 +194,7 @@ def _last_hold(frame: pd.DataFrame) -> Hold:
 
 def _holds(frame: pd.DataFrame) -> Iterator[Hold]:
     """At least one, which has no lines where the motor was not driven."""
-    driven = frame[(frame["phase"] == "running").to_numpy()]
+    driven = frame[(frame["phase"] == State.RUNNING).to_numpy()]
     if not len(driven):
         yield Hold(float("nan"), driven)
         return

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rig.analysis.first_order import Estimate, Fit, fit_first_order, step_uncertainty
 from rig.analysis.inference import autocorrelation_time, standard_error
+from rig.vocabulary import State
 
 Floats = NDArray[np.float64]
 
@@ -73,7 +74,7 @@ def warmed(frame: pd.DataFrame, column: str) -> Warmed | None:
         return None
     time, degc = (frame.loc[use, name].to_numpy(dtype=float) for name in ("time_s", column))
     trace = _Trace(time, degc)
-    driven = (frame["phase"] == "running").to_numpy()
+    driven = (frame["phase"] == State.RUNNING).to_numpy()
     rest = np.arange(len(frame))[use] < (driven.argmax() if driven.any() else 0)
     if rest.sum() >= SMOOTHED_READINGS:
         start_u = math.hypot(standard_error(degc[rest]), trace.step_u)
@@ -179,7 +180,7 @@ def _around(
 
 def _last_part(frame: pd.DataFrame, column: str, use: NDArray[np.bool_]) -> Fit:
     """The curve over what the recording ends with: the last throttle hold, or the rest."""
-    driven = (frame["phase"] == "running").to_numpy()
+    driven = (frame["phase"] == State.RUNNING).to_numpy()
     changed = np.flatnonzero(driven[1:] != driven[:-1]) + 1
     if driven[-1] and "throttle_pct" in frame:
         throttle = frame["throttle_pct"].ffill().to_numpy(dtype=float)

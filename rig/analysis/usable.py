@@ -9,8 +9,9 @@ from rig.analysis.runs import Run
 from rig.analysis.steps import steady_elsewhere
 from rig.errors import SettingsError
 from rig.stand.quantities import is_column, label_of
+from rig.vocabulary import RunOutcome
 
-COMPARED = ("done", "imported")
+COMPARED = (RunOutcome.DONE, RunOutcome.IMPORTED)
 """The outcomes of runs that are compared. Nobody watched an imported log; it is usable where
 it has a steady part while the board was armed, or at all on a board that only talks."""
 
@@ -46,7 +47,7 @@ def usable(
         else:
             used.append(run)
     warnings += steady_elsewhere(unsteady)
-    if any(run.outcome == "imported" for run in used):
+    if any(run.outcome == RunOutcome.IMPORTED for run in used):
         warnings.append("the order of imported logs is that of their files' times")
     for setup in setups:
         count = sum(run.setup == setup for run in used)

@@ -26,6 +26,7 @@ from rig.stand.reference import QUANTITY, CountScale
 from rig.stand.sampler import Sampler
 from rig.stand.settings import stand_from_dict, stand_to_dict
 from rig.stand.turns import EdgeScale
+from rig.vocabulary import RunOutcome, State
 
 if TYPE_CHECKING:
     from rig.stand.uncertainty import Components
@@ -146,9 +147,10 @@ class _Maker:
         """What is known about the run, once all rows are written."""
         begin, story = self._introduction.begin, self._reader.story
         end = story.end or {}
-        no_end = "cut off" if self._introduction.is_journal else "imported"
+        no_end = RunOutcome.CUT_OFF if self._introduction.is_journal else RunOutcome.IMPORTED
         if self._cut_at_limit:
-            no_end, end = "tripped", {"cause": "the board cut the drive at one of its limits"}
+            no_end = RunOutcome.TRIPPED
+            end = {"cause": "the board cut the drive at one of its limits"}
         described = {
             "setup": setup or begin.get("setup", self._journal.stem),
             "outcome": end.get("outcome", no_end),
@@ -187,7 +189,8 @@ class _Maker:
             seen = np.logical_or.accumulate(driven) | self._armed_seen
             self._cut_at_limit |= bool((seen & (status & Status.LIMIT != 0)).any())
             self._armed_seen = bool(seen[-1])
-        return np.where(driven, phase_code("running"), phase_code("imported")).astype(np.int8)
+        running, imported = phase_code(State.RUNNING), phase_code(RunOutcome.IMPORTED)
+        return np.where(driven, running, imported).astype(np.int8)
 
     def _time_events(self, rows: Ints, times_s: NDArray[np.float64]) -> None:
         """Give each remark the time of the row before it; None before the first row."""

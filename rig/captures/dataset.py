@@ -19,12 +19,13 @@ from rig.captures.files import check_file
 from rig.captures.identity import Identity, grouped, identity_of
 from rig.captures.introduction import JOURNAL
 from rig.errors import InputFileError, RigError
+from rig.vocabulary import RunOutcome
 
 CAPTURE = ".parquet"
 MOST_NAMED = 6
 """So many file names in one line; the rest are counted."""
 
-_NOT_WATCHED = frozenset({"imported", "cut off"})
+_NOT_WATCHED = frozenset({RunOutcome.IMPORTED, RunOutcome.CUT_OFF})
 _RECALIBRATED = re.compile(r"_recalibrated(?=_|$)")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rig.captures.capture import read_meta
 from rig.captures.convert import board_of
-from rig.captures.table import PHASES, raw_rows
+from rig.captures.table import raw_rows
 from rig.protocol.records import Channel, Data
 from rig.protocol.timeline import Step
 from rig.stand.limits import Guard
@@ -22,9 +22,7 @@ from rig.stand.resting import at_limits
 from rig.stand.sampler import Sample, Sampler
 from rig.stand.settings import stand_from_dict
 from rig.stand.watches import Alarm
-
-GUARDED = frozenset({"arming", "armed", "running", "stopping", "unproven"})
-"""The phases in which the recorder judges limits."""
+from rig.vocabulary import GUARDED, PHASES, State
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +52,11 @@ def replay(path: Path, stand: Stand | None = None) -> Replay:
     alarms: list[Alarm] = []
     for step, data, phase, throttle_pct in _lines(path, channels):
         sample = sampler.sample(step, data)
-        if phase == "running":
+        if phase == State.RUNNING:
             plausibility.drive(throttle_pct if hello.can_throttle else None)
-        elif before_phase == "running":
+        elif before_phase == State.RUNNING:
             plausibility.coast()
-        if phase == "ready":
+        if phase == State.READY:
             plausibility.look_at_rest(sample)
         if phase in GUARDED:
             if guard is None:
@@ -66,13 +64,13 @@ def replay(path: Path, stand: Stand | None = None) -> Replay:
                 if refused is not None:
                     return refused
                 guard = Guard(stand, sampler.columns, plausibility=plausibility)
-            if phase == "running" and started_s is None:
+            if phase == State.RUNNING and started_s is None:
                 started_s = sample.time_s
             last_s = before.time_s if before is not None else sample.time_s
             alarms += guard.check_time(sample.time_s, last_s, started_s)
             alarms += guard.check(sample.time_s, sample, step.lost)
         before, before_phase = sample, phase
-    if guard is None and before_phase in ("ready", "ended"):
+    if guard is None and before_phase in (State.READY, State.ENDED):
         return _refused(stand, sampler, before) or Replay(())
     return Replay(tuple(alarms))
 

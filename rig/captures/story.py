@@ -27,6 +27,7 @@ from rig.protocol.commands import FULL_THROTTLE, Stop, Throttle, parse_command
 from rig.protocol.decoder import DataBlock, Decoder, decode_bulk
 from rig.protocol.framing import LONGEST_REMARK, Fault, unframe
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel, Data, Hello, Record, Remark
+from rig.vocabulary import RunOutcome, State
 
 Ints = NDArray[np.int64]
 EVENT_KINDS = ("alarm", "mark", "state", "told")
@@ -92,7 +93,7 @@ class JournalReader:
         self._boot = introduction.hello.boot
         self._width = FIXED_DATA_FIELDS + len(introduction.channels)
         self._ours = introduction.early_lines_belong
-        self._phase = "linking" if introduction.is_journal else "imported"
+        self._phase: str = State.LINKING if introduction.is_journal else RunOutcome.IMPORTED
         self._throttle_pct = math.nan
         self._channels = introduction.channels
         self._shift = np.zeros(self._width, dtype=np.int64)

@@ -27,31 +27,17 @@ from rig.errors import DiskError
 from rig.protocol.records import FIXED_DATA_FIELDS, Channel
 from rig.stand.quantities import unit_of
 from rig.stand.sampler import Sampler
+from rig.vocabulary import PHASES, UNKNOWN_PHASE
 
 ROWS_AT_ONCE = 65_536
 """A row group; all that is in memory at one time."""
-
-PHASES = (
-    "imported",
-    "linking",
-    "ready",
-    "arming",
-    "armed",
-    "running",
-    "stopping",
-    "unproven",
-    "coasting",
-    "ended",
-    "unknown",
-)
-"""The states of a run; `imported` is what nobody watched, `unknown` a word of a later version."""
 
 Ints = NDArray[np.int64]
 
 
 def phase_code(word: str) -> int:
     """The place of a state's word in PHASES."""
-    return PHASES.index(word if word in PHASES else "unknown")
+    return PHASES.index(word if word in PHASES else UNKNOWN_PHASE)
 
 
 class TableWriter:

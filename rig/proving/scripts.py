@@ -13,11 +13,11 @@ from typing import Protocol
 from rig.protocol.commands import EDGES, Limit
 from rig.proving.judged import STEPS_SEEN
 from rig.recorder.messages import ArmRun, Order, Prove, SetThrottle, Snapshot, StartRun, StopRun
-from rig.recorder.states import State
 from rig.recorder.trial import LIMIT
 from rig.stand.findings import refusals
 from rig.stand.model import Stand
 from rig.stand.sampler import Sampler
+from rig.vocabulary import State
 
 OFF_V = 1.0
 """No motor of a stand turns from less: common practice, no source."""

@@ -46,11 +46,12 @@ from rig.stand.model import Stand
 from rig.stand.settings import stand_to_dict
 from rig.stop_proof import SIMULATED, StopProof, Way, digest_of, keep
 from rig.text import plain
+from rig.vocabulary import MAY_STILL_TURN, RunOutcome
 
 LONGEST_DRIVE_S = 45.0
 SOAK_S = 0.3
-MAY_STILL_TURN = frozenset({"recorder lost", "stop not effective", "stop not seen"})
-"""Outcomes after which nobody knows that the motor stands."""
+JUDGED = (RunOutcome.DONE, RunOutcome.NOT_PROVEN)
+"""Outcomes of a drive that say whether the way to stop it did."""
 
 Carrier = Callable[[Plan, Callable[[Callable[[Order], None]], Printer]], Ended]
 
@@ -62,7 +63,7 @@ class Checked:
     findings: list[Finding] = field(default_factory=list)
     ways: dict[str, Way] = field(default_factory=dict)
     throttle_pct: float | None = None
-    outcome: str = "done"
+    outcome: str = RunOutcome.DONE
     exit_code: int = DONE
     cause: str = ""
     to_do: str = ""
@@ -221,7 +222,7 @@ class _Check:
     def _judge(self, name: str, drive: Drive, ended: Ended, hello: Hello) -> bool:
         """Keep what was seen of this way; whether the next one may be tried."""
         result = self.result
-        is_result = name == STOP or ended.outcome in ("done", "not proven", *MAY_STILL_TURN)
+        is_result = name == STOP or ended.outcome in {*JUDGED, *MAY_STILL_TURN}
         if ended.seen is None or not is_result:
             # Ctrl+C, a limit of the stand, or the link came first: nothing is known of this way.
             self._end(ended)
@@ -237,11 +238,11 @@ class _Check:
             return True
         if name == STOP and ended.outcome not in MAY_STILL_TURN:
             cause = f"a stop did not stop the motor within {PROVE_WITHIN_S:g} s"
-            ended = Ended("stop not effective", LINK_LOST, cause, BY_HAND)
-        if ended.outcome not in ("done", "not proven"):
+            ended = Ended(RunOutcome.STOP_NOT_EFFECTIVE, LINK_LOST, cause, BY_HAND)
+        if ended.outcome not in JUDGED:
             self._end(ended)
             return False
-        result.outcome, result.exit_code = "not proven", LINK_LOST
+        result.outcome, result.exit_code = RunOutcome.NOT_PROVEN, LINK_LOST
         result.cause = ", ".join(n for n, w in result.ways.items() if w.proven is False)
         result.to_do = "Do not run this stand before that is mended: mend it, then check again."
         return True

@@ -31,6 +31,7 @@ from rig.recorder.link import Link
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot, StopRun
 from rig.recorder.priority import raised
 from rig.recorder.recording import Recording, last_word, refused
+from rig.vocabulary import RunOutcome
 
 _log = logging.getLogger("rig.recorder")
 
@@ -141,7 +142,7 @@ def record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:
             return _record(plan, orders, publisher)
     except LinkError as error:
         where = f"{error.where} " if error.where else ""
-        return Ended("link lost", error.exit_code, f"{where}{error.what}", error.to_do)
+        return Ended(RunOutcome.LINK_LOST, error.exit_code, f"{where}{error.what}", error.to_do)
 
 
 def _record(plan: Plan, orders: Orders, publisher: Publisher) -> Ended:

@@ -13,6 +13,7 @@ from rig.stand.at_rest import AtRest, RestWindow
 from rig.stand.findings import Finding, refusals
 from rig.stand.resting import judge
 from rig.stand.sampler import Sample, Sampler
+from rig.vocabulary import RunOutcome
 
 JUDGE_EVERY_S = 0.5
 """While an operator looks at the stand at rest."""
@@ -61,5 +62,5 @@ def not_armed(findings: tuple[Finding, ...]) -> Ended | None:
     cause = "not armed: " + " ".join(finding.read for finding in refused)
     to_do = " ".join(dict.fromkeys(finding.look_at for finding in refused if finding.look_at))
     if all(finding.of_settings for finding in refused):
-        return Ended("settings", USAGE, cause, to_do)
-    return Ended("not armed", STOPPED, cause, to_do)
+        return Ended(RunOutcome.SETTINGS, USAGE, cause, to_do)
+    return Ended(RunOutcome.NOT_ARMED, STOPPED, cause, to_do)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from rig.errors import LINK_LOST
 from rig.recorder.messages import Alive, Ended, Event, JournalMade, Order, Plan, Snapshot
+from rig.vocabulary import RunOutcome
 
 _log = logging.getLogger(__name__)
 
@@ -110,7 +111,7 @@ class Recorder:
 
 
 GUARDS_NOTHING = Ended(
-    "recorder lost",
+    RunOutcome.RECORDER_LOST,
     LINK_LOST,
     "THE RUN IS UNPROTECTED: the recorder process does not answer",
     "The board cuts the drive when it hears nothing for 0.5 s. If the motor still "

@@ -11,6 +11,7 @@ from dataclasses import replace
 from rig.errors import LINK_LOST
 from rig.protocol.records import PROTOCOL_VERSION, Channel, Hello
 from rig.recorder.messages import Ended
+from rig.vocabulary import RunOutcome
 
 IDENTIFY_WITHIN_S = 5.0
 """How long a board may take to introduce itself; one that reboots on opening needs two."""
@@ -59,7 +60,7 @@ def foreign(hello: Hello) -> Ended | None:
     if hello.protocol == PROTOCOL_VERSION:
         return None
     return Ended(
-        "link lost",
+        RunOutcome.LINK_LOST,
         LINK_LOST,
         f"the board speaks version {hello.protocol} of the protocol, "
         f"this program version {PROTOCOL_VERSION}",
@@ -78,4 +79,4 @@ def no_introduction(*, heard_bytes: bool, good_lines: int, baud: int) -> Ended:
     else:
         cause = "the board talks but does not introduce itself"
         to_do = "Reset the board; its hello and channel lines have not come."
-    return Ended("link lost", LINK_LOST, cause, to_do)
+    return Ended(RunOutcome.LINK_LOST, LINK_LOST, cause, to_do)

@@ -10,6 +10,7 @@ from rig.protocol.framing import frame
 from rig.protocol.records import Remark
 from rig.recorder.messages import Event
 from rig.stand.limits import Alarm
+from rig.vocabulary import Severity
 
 
 class Notes:
@@ -42,7 +43,9 @@ class Notes:
             "state": state,
         }
         self.remark("alarm", content, now_s)
-        event = Event(now_s - self._began_s, alarm.text, alarm, loud=alarm.severity == "trip")
+        event = Event(
+            now_s - self._began_s, alarm.text, alarm, loud=alarm.severity == Severity.TRIP
+        )
         self._tell(event)
 
 

@@ -19,6 +19,7 @@ from rig.protocol import commands
 from rig.recorder import verdicts
 from rig.recorder.messages import Ended, Event, Order, Plan, Snapshot
 from rig.recorder.session import Session
+from rig.vocabulary import RunOutcome
 
 _log = logging.getLogger(__name__)
 
@@ -231,7 +232,7 @@ def disk_verdict(plan: Plan, journal: Pages) -> Ended:
     """What to say of a disk that refused, or of a journal that had to move."""
     if journal.error is None:
         return Ended(
-            "disk",
+            RunOutcome.DISK,
             DISK_REFUSED,
             f"{plan.journal} could not go on ({journal.moved}): the run is kept in {journal.path}",
             "Choose a folder that stays, with --out.",
@@ -242,7 +243,7 @@ def disk_verdict(plan: Plan, journal: Pages) -> Ended:
 def refused(path: Path, error: OSError) -> Ended:
     """The disk refused `path`."""
     return Ended(
-        "disk",
+        RunOutcome.DISK,
         DISK_REFUSED,
         f"the disk refused {path}: {error.strerror or error}",
         "Make room or choose another folder with --out; `rig salvage` keeps what is there.",

@@ -22,19 +22,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-
-class State(StrEnum):
-    """Where a run stands. The words are kept in captures and shown to the operator."""
-
-    LINKING = "linking"
-    READY = "ready"
-    ARMING = "arming"
-    ARMED = "armed"
-    RUNNING = "running"
-    STOPPING = "stopping"
-    UNPROVEN = "unproven"
-    COASTING = "coasting"
-    ENDED = "ended"
+from rig.vocabulary import State
 
 
 class Happening(StrEnum):
@@ -67,9 +55,6 @@ TABLE: dict[tuple[State, Happening], State] = {
     (State.UNPROVEN, Happening.FELL): State.COASTING,
     (State.COASTING, Happening.COLD): State.ENDED,
 } | {(state, Happening.GIVEN_UP): State.ENDED for state in State if state is not State.ENDED}
-
-GUARDED = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING, State.UNPROVEN})
-"""States in which limits are judged, and a link must not be lost in silence."""
 
 HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})
 """States in which the board is kept from cutting by itself."""

@@ -20,6 +20,7 @@ from rig.report.words import number
 from rig.stand.quantities import unit_of
 from rig.stop_proof import line_of
 from rig.text import one_line
+from rig.vocabulary import RunOutcome
 
 Listed = tuple[Row, Mapping[str, float]]
 """A file, and its run's figures, empty where there are none."""
@@ -48,7 +49,7 @@ def print_runs(listed: Sequence[Listed], step_pct: float | None = None) -> None:
 def cells(listed: Listed) -> tuple[str, ...]:
     """The cells of one run, as `COLUMNS` names them; nothing in them can steer a terminal."""
     row, figures = listed
-    outcome, cause = row.ending, "" if row.outcome == "done" else row.cause
+    outcome, cause = row.ending, "" if row.outcome == RunOutcome.DONE else row.cause
     if row.kind == "unreadable":
         outcome, _, cause = row.outcome.partition(": ")
     if row.same_as:

@@ -27,6 +27,7 @@ from rig.report.equal_speed import at_equal_speed
 from rig.report.noted import noted
 from rig.report.variant import alternatives, budget, changes, conditions, costs
 from rig.report.words import percent, quantity_name
+from rig.vocabulary import RunOutcome
 
 CAUTION = (
     "Limits and stops in software are no substitute for a hand-operated cut in the supply. "
@@ -116,7 +117,9 @@ def noted_of_runs(comparisons: Comparisons) -> Iterator[Block]:
     """Notes, marks, alarms, and why a run did not end as planned; alike runs on one line."""
     by_words: dict[str, list[str]] = {}
     for run in comparisons.runs:
-        words = noted(run.notes, run.events, cause="" if run.outcome == "done" else run.cause)
+        words = noted(
+            run.notes, run.events, cause="" if run.outcome == RunOutcome.DONE else run.cause
+        )
         if words:
             by_words.setdefault(words, []).append(run.name)
     if by_words:

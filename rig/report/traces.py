@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from rig.captures.capture import batches, read_schema
+from rig.vocabulary import State
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +89,7 @@ def _course(path: Path, columns: Sequence[str]) -> _Course:
         course.first_s = float(np.fmin(course.first_s, np.nanmin(time_s)))
         course.last_s = float(np.fmax(course.last_s, np.nanmax(time_s)))
         course.rows += len(frame)
-        running = (frame["phase"] == "running").to_numpy()
+        running = (frame["phase"] == State.RUNNING).to_numpy()
         if not running.any():
             continue
         driven_s = time_s[running]

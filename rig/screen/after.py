@@ -15,8 +15,9 @@ from textual.widgets import Footer, Static
 from rig.headless import Outcome
 from rig.recorder.messages import Event
 from rig.screen.banner import Banner
-from rig.screen.notice import BY_HAND, NOT_KNOWN_TO_STAND, Notice
+from rig.screen.notice import BY_HAND, Notice
 from rig.text import plain
+from rig.vocabulary import ASKED_FOR, MAY_STILL_TURN, Rank
 
 
 class AfterScreen(Screen[None]):
@@ -47,9 +48,9 @@ class AfterScreen(Screen[None]):
         """Say how it ended."""
         outcome = self.outcome
         lines = [f"{outcome.outcome}: {outcome.cause}"]
-        rank = "calm" if outcome.outcome in ("done", "operator") else "trip"
-        if outcome.outcome in NOT_KNOWN_TO_STAND:
-            rank, lines = "danger", [BY_HAND, outcome.cause]
+        rank = Rank.CALM if outcome.outcome in ASKED_FOR else Rank.TRIP
+        if outcome.outcome in MAY_STILL_TURN:
+            rank, lines = Rank.DANGER, [BY_HAND, outcome.cause]
         if outcome.to_do:
             lines.append(outcome.to_do)
         self.query_one(Banner).show(Notice(rank, tuple(lines)))

@@ -18,7 +18,6 @@ from rig.headless import Outcome
 from rig.plans import new_setup_line
 from rig.recorder.handle import Recorder
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
-from rig.recorder.states import State
 from rig.screen.after import AfterScreen
 from rig.screen.begin import BeginScreen
 from rig.screen.dialogs import HelpDialog, LeaveDialog
@@ -27,6 +26,7 @@ from rig.screen.live import LiveScreen
 from rig.screen.messages import Concluded, Happened, RunEnded
 from rig.screen.notice import must_stop_before_leaving
 from rig.text import plain
+from rig.vocabulary import State
 
 
 class Desk(Protocol):

@@ -7,8 +7,9 @@ from textual.widgets import Static
 
 from rig.screen.notice import Notice
 from rig.text import plain
+from rig.vocabulary import Rank
 
-_TITLES = {"trip": "■■■ STOPPED ■■■", "danger": "!!! DANGER !!! DANGER !!!"}
+_TITLES = {Rank.TRIP: "■■■ STOPPED ■■■", Rank.DANGER: "!!! DANGER !!! DANGER !!!"}
 
 
 class Banner(Static):
@@ -23,12 +24,12 @@ class Banner(Static):
         if notice == self._notice:
             return
         self._notice = notice
-        for rank in ("calm", "todo", "warning", "trip", "danger"):
+        for rank in Rank:
             self.set_class(rank == notice.rank, f"-{rank}")
         self.border_title = _TITLES.get(notice.rank, "")
         lines = [plain(line) for line in notice.lines]
-        if notice.rank == "warning":
+        if notice.rank == Rank.WARNING:
             lines[0] = f"▲ {lines[0]}"
-        if notice.rank == "danger":
+        if notice.rank == Rank.DANGER:
             lines = [f"!!! {line} !!!" for line in lines]
         self.update(Text("\n".join(lines)))

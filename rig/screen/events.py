@@ -9,8 +9,15 @@ from textual.widget import Widget
 
 from rig.recorder.messages import Event
 from rig.text import plain
+from rig.vocabulary import Severity
 
 KEPT = 200
+
+_MARKS: dict[str, str] = {
+    Severity.TRIP: "■ TRIP",
+    Severity.WARNING: "▲ WARN",
+    Severity.CLEARED: "  back",
+}
 
 
 class Events(Widget):
@@ -23,7 +30,7 @@ class Events(Widget):
     def add(self, event: Event) -> None:
         """One more."""
         severity = event.alarm.severity if event.alarm else ""
-        mark = {"trip": "■ TRIP", "warning": "▲ WARN", "cleared": "  back"}.get(severity)
+        mark = _MARKS.get(severity)
         row = Text(no_wrap=True, overflow="ellipsis")
         row.append(f"{event.host_s:7.1f} s  ", "dim")
         row.append(f"{mark or ('! ' if event.loud else '')} ", "bold")

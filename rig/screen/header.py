@@ -8,9 +8,9 @@ from rich.text import Text
 from textual.widget import Widget
 
 from rig.recorder.messages import Plan, Snapshot
-from rig.recorder.states import State
 from rig.screen.notice import STATE_WORDS
 from rig.text import plain
+from rig.vocabulary import State
 
 SHOW_EVERY_S = 0.2
 

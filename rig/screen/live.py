@@ -25,7 +25,6 @@ from rig.recorder.messages import (
     StopRun,
     TakeZero,
 )
-from rig.recorder.states import State
 from rig.screen.banner import Banner
 from rig.screen.chart import Chart
 from rig.screen.dialogs import NoteDialog
@@ -37,6 +36,7 @@ from rig.screen.levels import Levels, is_small, levels_of
 from rig.screen.notice import Notice, notice
 from rig.screen.reading import Reading
 from rig.stop_proof import warning
+from rig.vocabulary import Rank, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -224,7 +224,7 @@ class LiveScreen(Screen[None]):
         silent_s = time.monotonic() - self._heard_s
         if self.ended is None and silent_s > SILENT_AFTER_S:
             words = f"NOTHING FROM THE RECORDER FOR {silent_s:.0f} s: NOBODY MAY BE GUARDING"
-            self.query_one(Banner).show(Notice("danger", (words, "Stop by hand if in doubt.")))
+            self.query_one(Banner).show(Notice(Rank.DANGER, (words, "Stop by hand if in doubt.")))
             return
         unproven = warning(self._plan.beginning.get("stop_proof"))
         told = notice(

@@ -9,16 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.recorder.messages import Ended, Event, Snapshot
-from rig.recorder.states import GUARDED, State
 from rig.stand.findings import REFUSE, Finding
+from rig.vocabulary import GUARDED, MAY_STILL_TURN, UNACKNOWLEDGED, AlarmState, Rank, State
 
 MOST_SHOWN = 2
 """Findings at rest for which the banner has room."""
 
 BY_HAND = "DISCONNECT THE SUPPLY BY HAND, NOW."
-
-NOT_KNOWN_TO_STAND = frozenset({"recorder lost", "stop not effective", "stop not seen"})
-"""Outcomes after which the motor may still turn."""
 
 STATE_WORDS = {
     State.LINKING: "WAITING FOR THE BOARD",
@@ -35,9 +32,9 @@ STATE_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """`rank` is one of calm, todo, warning, trip, danger; `lines` say it."""
+    """What is shown, and how; `lines` say it."""
 
-    rank: str
+    rank: Rank
     lines: tuple[str, ...]
 
 
@@ -53,50 +50,50 @@ def notice(
 
     `unproven` is what to say before a run whose stop is not proven.
     """
-    if ended is not None and ended.outcome in NOT_KNOWN_TO_STAND:
-        return Notice("danger", (f"{BY_HAND}", ended.cause))
+    if ended is not None and ended.outcome in MAY_STILL_TURN:
+        return Notice(Rank.DANGER, (f"{BY_HAND}", ended.cause))
     if snapshot is None:
-        return Notice("calm", ("Starting the recorder.",))
+        return Notice(Rank.CALM, ("Starting the recorder.",))
     if snapshot.state == State.UNPROVEN:
-        return Notice("danger", ("THE STOP DID NOT TAKE EFFECT", BY_HAND))
+        return Notice(Rank.DANGER, ("THE STOP DID NOT TAKE EFFECT", BY_HAND))
     if unseen:
         newest = unseen[-1]
         trip = next((event for event in unseen if event.alarm is not None), newest)
         lines = [trip.text] + ([newest.text] if newest is not trip else [])
-        return Notice("trip", (*lines, "k acknowledges"))
+        return Notice(Rank.TRIP, (*lines, "k acknowledges"))
     if quitting:
-        return Notice("todo", ("Stopping, then leaving.",))
-    waiting = [a for a in snapshot.active if a.state.endswith("unacknowledged")]
+        return Notice(Rank.TODO, ("Stopping, then leaving.",))
+    waiting = [a for a in snapshot.active if a.state in UNACKNOWLEDGED]
     if waiting:
         more = f"  (and {len(waiting) - 1} more)" if len(waiting) > 1 else ""
-        state = "" if waiting[0].state == "unacknowledged" else f" [{waiting[0].state}]"
-        return Notice("warning", (f"{waiting[0].alarm.text}{state}{more}  k acknowledges",))
+        state = "" if waiting[0].state == AlarmState.UNACKNOWLEDGED else f" [{waiting[0].state}]"
+        return Notice(Rank.WARNING, (f"{waiting[0].alarm.text}{state}{more}  k acknowledges",))
     if snapshot.instruction:
-        return Notice("todo", (f"NEXT, BY HAND: {snapshot.instruction}",))
+        return Notice(Rank.TODO, (f"NEXT, BY HAND: {snapshot.instruction}",))
     if unproven and snapshot.state == State.READY:
-        return Notice("warning", (unproven, *_hint(snapshot).lines))
+        return Notice(Rank.WARNING, (unproven, *_hint(snapshot).lines))
     return _hint(snapshot)
 
 
 def _hint(snapshot: Snapshot) -> Notice:
     match snapshot.state:
         case State.LINKING:
-            return Notice("calm", (snapshot.cause,))
+            return Notice(Rank.CALM, (snapshot.cause,))
         case State.READY:
             if snapshot.findings is None:
-                return Notice("calm", ("Looking at the stand at rest.",))
+                return Notice(Rank.CALM, ("Looking at the stand at rest.",))
             if snapshot.findings:
-                return Notice("warning", _findings(snapshot.findings))
-            return Notice("calm", ("Zero check good. Clear of the propeller? a arms.",))
+                return Notice(Rank.WARNING, _findings(snapshot.findings))
+            return Notice(Rank.CALM, ("Zero check good. Clear of the propeller? a arms.",))
         case State.ARMED:
-            return Notice("todo", ("Armed: r runs the motor, Esc disarms.",))
+            return Notice(Rank.TODO, ("Armed: r runs the motor, Esc disarms.",))
         case State.RUNNING:
             left_s = snapshot.remaining_s
             left = "until stopped" if left_s is None else f"{left_s:.0f} s left"
-            return Notice("calm", (f"{left}. Esc or Space stops.",))
+            return Notice(Rank.CALM, (f"{left}. Esc or Space stops.",))
         case State.COASTING:
-            return Notice("calm", ("Temperatures peak now. e ends the recording.",))
-    return Notice("calm", (snapshot.cause,))
+            return Notice(Rank.CALM, ("Temperatures peak now. e ends the recording.",))
+    return Notice(Rank.CALM, (snapshot.cause,))
 
 
 def _findings(findings: tuple[Finding, ...]) -> tuple[str, ...]:
@@ -111,4 +108,4 @@ def _findings(findings: tuple[Finding, ...]) -> tuple[str, ...]:
 
 def must_stop_before_leaving(snapshot: Snapshot | None) -> bool:
     """Whether the motor may be turning."""
-    return snapshot is not None and snapshot.state in GUARDED | {State.ARMING}
+    return snapshot is not None and snapshot.state in GUARDED

@@ -42,6 +42,7 @@ from rig.stand.watches import (
     watches_of,
 )
 from rig.stand.watches import Alarm as Alarm
+from rig.vocabulary import STALE, AlarmState
 
 P = ParamSpec("P")
 
@@ -114,12 +115,12 @@ class Guard:
     def acknowledge(self) -> None:
         """The operator has seen what is active. A trip stays latched."""
         for key, active in list(self._active.items()):
-            if active.state == "returned to normal, unacknowledged":
+            if active.state == AlarmState.RETURNED:
                 del self._active[key]
             elif active.alarm.severity == TRIP:
-                self._active[key] = ActiveAlarm(active.alarm, "latched, acknowledged")
+                self._active[key] = ActiveAlarm(active.alarm, AlarmState.LATCHED_ACKNOWLEDGED)
             else:
-                self._active[key] = ActiveAlarm(active.alarm, "acknowledged")
+                self._active[key] = ActiveAlarm(active.alarm, AlarmState.ACKNOWLEDGED)
 
     def check(self, time_s: float, sample: Sample, lost: int = 0) -> list[Alarm]:
         """Judge one line. `lost` is how many lines are missing before it."""
@@ -155,7 +156,7 @@ class Guard:
         silence_s, stale_s = now_s - last_line_s, self._limits.stale_s
         if silence_s > stale_s:
             text = f"No line from the board for {silence_s:.2f} s, {stale_s:g} s is the limit."
-            self._trip(alarms, Alarm, now_s, TRIP, "link", "stale", silence_s, stale_s, text)
+            self._trip(alarms, Alarm, now_s, TRIP, "link", STALE, silence_s, stale_s, text)
         longest_s = self._limits.longest_run_s
         if longest_s is not None and started_s is not None:
             ran_s = now_s - started_s
@@ -302,21 +303,21 @@ class Guard:
             if self._on_trip is not None:
                 self._on_trip()
             self.tripped = alarm = describe(*args, **kwargs)
-            self._active[alarm.quantity, alarm.cause] = ActiveAlarm(
-                alarm, "latched, unacknowledged"
-            )
+            self._active[alarm.quantity, alarm.cause] = ActiveAlarm(alarm, AlarmState.LATCHED)
             alarms.append(alarm)
 
     def _warn(self, alarm: Alarm, alarms: list[Alarm], *, first: bool = False) -> None:
-        self._active.setdefault((alarm.quantity, alarm.cause), ActiveAlarm(alarm, "unacknowledged"))
+        self._active.setdefault(
+            (alarm.quantity, alarm.cause), ActiveAlarm(alarm, AlarmState.UNACKNOWLEDGED)
+        )
         alarms.insert(0 if first else len(alarms), alarm)
 
     def _clear(self, alarm: Alarm, alarms: list[Alarm]) -> None:
         key = alarm.quantity, alarm.cause
         active = self._active.get(key)
         if active is not None and active.alarm.severity == WARNING:
-            if active.state == "acknowledged":
+            if active.state == AlarmState.ACKNOWLEDGED:
                 del self._active[key]
             else:
-                self._active[key] = ActiveAlarm(active.alarm, "returned to normal, unacknowledged")
+                self._active[key] = ActiveAlarm(active.alarm, AlarmState.RETURNED)
         alarms.append(alarm)

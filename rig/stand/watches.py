@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 from rig.stand.model import Level, Stand
 from rig.stand.quantities import column_of, is_temperature, label_of, unit_of
+from rig.vocabulary import AlarmState, Severity
 
-WARNING, TRIP, CLEARED = "warning", "trip", "cleared"
+WARNING, TRIP, CLEARED = Severity.WARNING, Severity.TRIP, Severity.CLEARED
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class ActiveAlarm:
     """An alarm that still matters, and its state in the words of ISA-18.2."""
 
     alarm: Alarm
-    state: str
+    state: AlarmState
 
 
 @dataclass(slots=True)
@@ -122,7 +123,7 @@ def _starts_from_nothing(column: str) -> bool:
 
 
 def level_alarm(watch: Watch, severity: str, value: float, limit: float, time_s: float) -> Alarm:
-    words = {WARNING: "warning level", TRIP: "limit", CLEARED: "warning level"}
+    words: dict[str, str] = {WARNING: "warning level", TRIP: "limit", CLEARED: "warning level"}
     relation = "back inside" if severity == CLEARED else ("over" if watch.sign > 0 else "under")
     text = (
         f"{label_of(watch.column)} is {amount(value, watch.column)}, {relation} "

@@ -13,14 +13,14 @@ import pytest
 from rig import bench
 from rig.captures.capture import Meta, load, read_meta
 from rig.captures.convert import recalibrate
-from rig.captures.replay import GUARDED, replay
+from rig.captures.replay import replay
 from rig.cli import main
 from rig.demo import cautious
 from rig.limits import try_limits
-from rig.recorder import states
 from rig.stand.model import Level, Stand
 from rig.stand.settings import demo_stand, stand_from_dict
 from rig.stand.watches import Alarm
+from rig.vocabulary import GUARDED
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = sorted((ROOT / "sample_captures").glob("*.parquet"))
@@ -38,10 +38,6 @@ def limited(path: Path, trip_a: float) -> Stand:
 
 def trips(alarms: tuple[Alarm, ...]) -> list[Alarm]:
     return [alarm for alarm in alarms if alarm.severity == "trip"]
-
-
-def test_the_phases_are_those_in_which_the_recorder_judges() -> None:
-    assert {state.value for state in states.GUARDED} == GUARDED
 
 
 def test_a_run_that_tripped_trips_again_at_the_same_moment() -> None:

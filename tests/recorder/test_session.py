@@ -90,13 +90,13 @@ def cell(state: State, name: str) -> str:
     session = hand.session
     assert session.state is state
     before = len(hand.sent)
-    verdict = session._verdict
+    verdict = session.run.verdict
     EVENTS[name](hand)
     text = " ".join(hand.words(before))
     if session.state is not state:
         text += f">{session.state.value}"
-    if session._verdict != verdict or (session.ended and state is not State.ENDED):
-        text += f"!{session._verdict.outcome}"
+    if session.run.verdict != verdict or (session.ended and state is not State.ENDED):
+        text += f"!{session.run.verdict.outcome}"
     return text or "-"
 
 

@@ -6,9 +6,10 @@ from itertools import pairwise
 
 from rig.protocol.commands import HEARTBEAT_LOST_S
 from rig.recorder.conversation import AGAIN_AFTER_S
+from rig.recorder.ending import COASTING_AT_MOST_S
+from rig.recorder.link_loss import LINK_BACK_WITHIN_S, SILENT_AFTER_S
 from rig.recorder.messages import ArmRun, StopRun
 from rig.recorder.proof import PROVE_WITHIN_S
-from rig.recorder.session import COASTING_AT_MOST_S, LINK_BACK_WITHIN_S, SILENT_AFTER_S
 from rig.recorder.states import State
 from rig.recorder.stopping import QUIET_BEFORE_STOP_AGAIN_S, UNPROVEN_AT_MOST_S
 from tests.recorder.hand import ARMED, CUT, DRIVEN, RESTING, TOO_MUCH, Hand
@@ -151,7 +152,7 @@ def test_a_board_that_talks_but_does_not_answer_is_not_armed() -> None:
         hand.session.on_time(hand.now_s)
     assert not {"arm", "throttle"} & set(hand.words(before))
     assert hand.words(before).count("stop") == 1, "it stands still, as its lines say"
-    assert hand.session._verdict.exit_code == 4
+    assert hand.session.run.verdict.exit_code == 4
 
 
 def test_a_board_that_is_deaf_to_stop_cuts_because_the_host_falls_silent() -> None:
@@ -250,7 +251,7 @@ def test_the_stop_of_a_trip_goes_out_before_anything_is_kept() -> None:
     order: list[str] = []
     session = hand.session
     session._keep = lambda data: order.append(data[:2].decode())
-    session._stopping._send = lambda data: order.append(data.decode().split("\n")[1])
+    session._ending.stopping._send = lambda data: order.append(data.decode().split("\n")[1])
     hand.data(counts=TOO_MUCH)
     assert order[0] == "stop"
     assert "D," in order

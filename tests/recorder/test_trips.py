@@ -16,8 +16,9 @@ from rig.captures.capture import Capture, load
 from rig.captures.convert import convert
 from rig.protocol.records import Channel, Hello
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
-from rig.recorder.session import UNPROVEN_AT_MOST_S, Session
+from rig.recorder.session import Session
 from rig.recorder.states import State
+from rig.recorder.stopping import UNPROVEN_AT_MOST_S
 from rig.simulator.board import Board, demo_board
 from rig.stand.model import OverCurrent, Stand
 from rig.stand.sampler import Sampler

@@ -132,7 +132,7 @@ def test_a_command_that_was_told_again_takes_a_second_zero_and_that_counts() -> 
     hand.answer()
     hand.say_zero(OFFSET + 3)
     hand.answer()
-    channels = hand.session._board.channels()
+    channels = hand.session.run.board.channels()
     assert channels is not None and channels[0].zero == OFFSET + 3
     assert hand.session.state is State.READY
 

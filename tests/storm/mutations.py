@@ -48,8 +48,8 @@ MORE = (
     Mutation("orders are looked at once a second", "rig/recorder/recording.py",
              "        while parent.waiting:\n",
              "        while parent.waiting and now_s >= self._next_clock_s:\n"),
-    Mutation("a mistake of ours in a rare place", "rig/recorder/session.py",
-             "hello, channels = self._board.hello,", "hello, channels = self._boards.hello,"),
+    Mutation("a mistake of ours in a rare place", "rig/recorder/linking.py",
+             "hello, channels = run.board.hello,", "hello, channels = run.boards.hello,"),
 )  # fmt: skip
 
 
