@@ -46,7 +46,7 @@ class AfterScreen(Screen[None]):
     def on_mount(self) -> None:
         """Say how it ended."""
         outcome = self.outcome
-        lines = [f"{outcome.outcome}: {outcome.cause}"]
+        lines = [outcome.headline]
         rank = "calm" if outcome.outcome in ("done", "operator") else "trip"
         if outcome.outcome in NOT_KNOWN_TO_STAND:
             rank, lines = "danger", [BY_HAND, outcome.cause]
