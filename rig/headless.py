@@ -45,9 +45,15 @@ class Outcome:
     capture: Path | None
     journal: Path | None
 
+    @property
+    def headline(self) -> str:
+        """How it ended, and why."""
+        named = self.cause.startswith(f"{self.outcome}: ")
+        return self.cause if named else f"{self.outcome}: {self.cause}"
+
     def sentence(self) -> str:
         """What happened, where the run lies, and what to do."""
-        lines = [f"{self.outcome}: {self.cause}"]
+        lines = [self.headline]
         if self.to_do:
             lines.append(self.to_do)
         if self.capture is not None:

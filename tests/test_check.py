@@ -119,6 +119,7 @@ def test_a_divider_that_is_off_drives_nothing_without_a_screen(tmp_path: Path) -
     stand = load_stand(stand_file(tmp_path, OFF))
     outcome = bench.run_once(request(tmp_path), stand=stand, out=io.StringIO())
     assert (outcome.outcome, outcome.exit_code) == ("not armed", 3)
+    assert outcome.sentence().count("not armed") == 1
     assert outcome.capture is not None
     states = [state["state"] for state in read_meta(outcome.capture).states]
     assert states == ["ready", "ended"]

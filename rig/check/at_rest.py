@@ -88,7 +88,7 @@ class Checked:
             mark = "WILL NOT ARM" if finding.severity == REFUSE else "note"
             print(plain(f"{mark}: {finding.sentence}"))
         if not self.findings:
-            print("Nothing found. How it drives, this cannot see.")
+            print("Nothing found at rest. `rig check --turn` looks at the stand while it turns.")
 
 
 def check_at_rest(request: bench.Request) -> Checked:

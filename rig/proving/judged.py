@@ -68,6 +68,8 @@ def turned(edges: int, pulses: int, turns: int) -> Finding:
         look = "counted half: a mark is not seen, or `pulses_per_revolution` is double"
     else:
         look = "marks that are missed, or light and noise counted as marks"
+    if edges:
+        look += f". If you did not turn it {turns} times, check again"
     return Finding("turns", False, f"{seen}: {look}")
 
 
@@ -99,7 +101,8 @@ def rpm_per_volt(
     found = speed_rpm / passed_v
     seen = f"about {found:.0f} at {throttle_pct:g} % throttle"
     if given is None:
-        return Finding("rpm per volt", None, f"{seen}; compare with the motor's (--rpm-per-volt)")
+        seen += "; compare with the motor's (`[motor]` in stand.toml, or --rpm-per-volt)"
+        return Finding("rpm per volt", None, seen)
     seen += f", the motor has {given:g}"
     if found > RPM_PER_VOLT_TO * given:
         look = "edges counted double, voltage read too low, or the controller gives more than told"

@@ -208,7 +208,10 @@ class Drive:
         if not voltages[-1] > OFF_V or spread_v > UNSTEADY_STEPS * self.step_v:
             if snapshot.host_s - self._since_s < SUPPLY_COMES_WITHIN_S:
                 return ()
-            return self._give_up(f"the motor's supply is off, or unsteady: {voltages[-1]:.1f} V")
+            return self._give_up(
+                f"the motor's supply is off, or unsteady: {voltages[-1]:.1f} V. Connect it before "
+                "you confirm part 2"
+            )
         self._armed_s = snapshot.host_s
         return (ArmRun(),)
 

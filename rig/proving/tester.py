@@ -14,24 +14,31 @@ from rig.errors import SettingsError
 from rig.stop_proof import SIMULATED
 
 HANDS_WORD, POWER_WORD = "off", "clear"
+ASKED_AT_MOST = 3
 
 BEFORE_HANDS = """
 PART 1, BY HAND: nothing is armed, and nothing may be able to turn by itself.
-  - Disconnect the motor's supply now: pull the plug of the pack, do not only switch it off.
+  - Disconnect the motor's supply now: pull the plug of the pack, do not only
+    switch it off.
   - A controller's capacitors stay charged for some seconds.
-  - Take the propeller off, or keep clear of its edges: they cut also when turned by hand.
+  - Take the propeller off, or keep clear of its edges: they cut also when
+    turned by hand.
 """
 
-NOT_SEEN = "  - This stand measures no voltage: nothing here can see whether the supply is off.\n"
+NOT_SEEN = "  - This stand measures no voltage: nothing here can see that the supply is off.\n"
 
 BEFORE_POWER = """
 PART 2, POWERED: the motor turns BY ITSELF, up to {ceiling:g} % throttle, several times.
   - The motor is clamped so that it cannot leave. Propeller: {propeller}.
-  - With a propeller: nobody in its plane, a shield around it. Without: nothing loose on the shaft.
-  - Hands, hair and clothes away; eyes protected; nobody else near who does not know.
-  - A hand-operated cut in the supply within reach. This check stops the motor by software, and
-    part of it is to find out whether that works: be ready to use the cut.
-  - The pack where a fire can burn out. The local rules for packs and rotating machines hold.
+  - With a propeller: nobody in its plane, a shield around it. Without: nothing
+    loose on the shaft.
+  - Hands, hair and clothes away; eyes protected; nobody else near who does not
+    know.
+  - A hand-operated cut in the supply within reach. This check stops the motor
+    by software, and part of it is to find out whether that works: be ready to
+    use the cut.
+  - The pack where a fire can burn out. The local rules for packs and rotating
+    machines hold.
   Connect the supply now. Ctrl+C stops the motor at any moment.
 """
 
@@ -56,7 +63,7 @@ class Tester:
         """Cautions and the word. Raises SettingsError where nobody confirms."""
         self._say(BEFORE_HANDS if sees_voltage else BEFORE_HANDS + NOT_SEEN)
         if turns:
-            self._say(f"Then turn the rotor {_times(turns)} by hand, slowly, when it says so.")
+            self._say(f"Then turn the shaft with the marks {_times(turns)} when it says so.")
         self._confirm(HANDS_WORD, "the supply is disconnected")
 
     def before_power(self, ceiling_pct: float) -> tuple[str, bool]:
@@ -76,7 +83,7 @@ class Tester:
 
     def turn(self, turns: int) -> None:
         """Ask for it."""
-        self._say(f">>> Turn the rotor {_times(turns)} by hand now, then leave it.")
+        self._say(f">>> Turn the shaft with the marks {_times(turns)} by hand now, then leave it.")
 
     def press(self) -> None:
         """Ask for it."""
@@ -96,18 +103,18 @@ class Tester:
                 to_do="Run it in a terminal; --attended says that somebody has read the cautions "
                 "and stands there.",
             )
-        self._say(f"Type {word!r} when {meaning}; anything else ends the check.")
+        self._say(f"Type {word!r} when {meaning};\nanything else ends the check.")
         if self._read() != word:
             raise SettingsError("not confirmed: nothing was done", where="rig check --turn")
 
     def _ask(self, question: str, choices: tuple[str, str], option: str) -> str:
         if not sys.stdin.isatty():
             raise SettingsError(f"{question} Say so with --{option}", where="rig check --turn")
-        self._say(f"{question} {' or '.join(choices)}:")
-        answer = self._read()
-        if answer not in choices:
-            raise SettingsError(f"{' or '.join(choices)} was asked", where=f"--{option}")
-        return answer
+        for _ in range(ASKED_AT_MOST):
+            self._say(f"{question} {' or '.join(choices)}:")
+            if (answer := self._read()) in choices:
+                return answer
+        raise SettingsError(f"{' or '.join(choices)} was asked", where=f"--{option}")
 
     def _read(self) -> str:
         return sys.stdin.readline(100).strip().lower()

@@ -209,6 +209,8 @@ class _Check:
 
     def _measured(self, drive: Drive, rpm_per_volt: float | None) -> None:
         rest, driven = drive.rest, drive.driven
+        if rpm_per_volt is None and self._stand.motor is not None:
+            rpm_per_volt = self._stand.motor.rpm_per_volt
         if "current_a" in rest:
             found = judged.direction(rest["current_a"], driven.get("current_a", 0.0), drive.step_a)
             self._found(found)

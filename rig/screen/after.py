@@ -47,7 +47,7 @@ class AfterScreen(Screen[None]):
     def on_mount(self) -> None:
         """Say how it ended."""
         outcome = self.outcome
-        lines = [f"{outcome.outcome}: {outcome.cause}"]
+        lines = [outcome.headline]
         rank = Rank.CALM if outcome.outcome in ASKED_FOR else Rank.TRIP
         if outcome.outcome in MAY_STILL_TURN:
             rank, lines = Rank.DANGER, [BY_HAND, outcome.cause]

@@ -35,9 +35,10 @@ def parser() -> argparse.ArgumentParser:
     )
     options = argparse.ArgumentParser(
         prog="rig simulate",
-        description="Serve a simulated board of a stand, Marram's unless one is named. Prints the\n"
-        "port and serves until its input ends or it is interrupted. Lines on its input are what\n"
-        f"hands do at the stand: {', '.join(EVENTS)}.",
+        description="Serve a simulated board of a stand, Marram's unless one is named. Prints\n"
+        "the port and serves until its input ends or it is interrupted. Lines on its\n"
+        f"input are what hands do at the stand: {', '.join(EVENTS)}.\n"
+        "One `turn` is one turn of the shaft with the marks; `button` is the stop input.",
         epilog="Faults are written NAME, NAME@SECONDS, NAME=VALUE or NAME@SECONDS=VALUE.\n"
         "SECONDS count from when the motor is first driven. VALUE is a share or a level:\n"
         f"{kinds}",

@@ -51,6 +51,9 @@ CLOCKS_APART = 1.5
 HELD_AT_REST_S = 61.0
 """Longer than any limit's hold can be set."""
 
+STOPS_FOR = ("current_a", "voltage_v", "speed_rpm", "motor_degc")
+"""What a run should be stopped for where it is measured: common practice, no source."""
+
 NOISE = " noise"
 
 _WIRING = {
@@ -204,6 +207,24 @@ def _out_of_reach(column: str, key: str, limit: float, way: str, end: float) -> 
     return Finding(NOTE, key, read, "Lower the limit, or measure further.", of_settings=True)
 
 
+def _without_limits(rest: AtRest) -> Iterator[Finding]:
+    """What is measured, and stops nothing."""
+    limits, columns = rest.stand.limits, rest.sampler.columns
+    tripping = {
+        column_of(key)
+        for key, level in limits.levels
+        if level.trip_over is not None or level.trip_under is not None
+    }
+    tripping |= {"current_a"} if limits.overcurrent or "power_w" in tripping else set()
+    tripping |= {"voltage_v"} if limits.cells and limits.cell_trip_v else set()
+    without = [each for each in columns if each in STOPS_FOR and each not in tripping]
+    if without:
+        names = ", ".join(label_of(column).lower() for column in without)
+        read = f"Nothing stops the motor for its {names}: there is no trip level."
+        where = "Give each a limit in stand.toml: `rig help stand`, [limits.NAME]."
+        yield Finding(NOTE, "limits", read, where, of_settings=True)
+
+
 def _temperatures(rest: AtRest) -> Iterator[Finding]:
     known = {
         column: found.reading
@@ -299,8 +320,8 @@ def _plan(rest: AtRest) -> Iterator[Finding]:
 
 
 _RULES: tuple[Callable[[AtRest], Iterator[Finding]], ...] = (
-    _plan, _limits, _clipped, _missing, _current, _supply, _range, _temperatures, _noise,
-    _tachometer, _lines,
+    _plan, _limits, _clipped, _missing, _current, _supply, _range, _without_limits, _temperatures,
+    _noise, _tachometer, _lines,
 )  # fmt: skip
 
 

@@ -80,7 +80,8 @@ class Sampler:
             raise SettingsError(
                 f"the board has no channel labelled {', '.join(map(repr, missing))}",
                 where="stand.toml, channels",
-                to_do=f"The board's labels are: {', '.join(map(repr, by_label)) or 'none'}.",
+                to_do=f"The board's labels are: {', '.join(map(repr, by_label)) or 'none'}. Set "
+                "`board_label` in stand.toml to one of them.",
             )
         self._bound = [
             BoundChannel(settings, by_label[settings.board_label]) for settings in stand.channels

@@ -23,6 +23,7 @@ def test_half_all_and_double_are_told_apart_by_a_hand_that_is_one_edge_off(pulse
         assert half.good is False and "half" in half.words
         double = judged.turned(2 * turns * pulses + off, pulses, turns)
         assert double.good is False and "double" in double.words
+        assert "If you did not turn it" in half.words
     dead = judged.turned(0, pulses, turns)
     assert dead.good is False and "dead" in dead.words
 

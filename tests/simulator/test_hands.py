@@ -7,8 +7,11 @@ import pytest
 from rig.errors import SettingsError
 from rig.protocol import commands
 from rig.protocol.records import Status
-from rig.simulator.board import demo_board
+from rig.simulator.board import Board, demo_board
+from rig.simulator.day import plant_for
+from rig.simulator.settings import Settings
 from tests.simulator.host import Host
+from tests.wiring.stands import stand_and_drive
 
 
 def test_one_turn_by_hand_is_one_turn_of_marks() -> None:
@@ -19,6 +22,16 @@ def test_one_turn_by_hand_is_one_turn_of_marks() -> None:
         host.pass_time(1.5)
         assert host.data[-1].edges - before == 2 * turns
     assert host.board.truth.speed_rpm == 0.0
+
+
+def test_behind_a_gear_a_hand_turns_the_shaft_with_the_marks() -> None:
+    stand, drive = stand_and_drive("geared_car")  # four marks at the wheels, a gear of 8
+    settings = Settings(stand=stand, drive=drive)
+    host = Host(Board(plant_for(settings), settings))
+    before = host.data[-1].edges
+    host.board.happen("turn")
+    host.pass_time(1.5)
+    assert host.data[-1].edges - before == 4
 
 
 def test_the_stop_input_cuts_and_holds_the_arm_back_while_it_is_pressed() -> None:

@@ -119,8 +119,14 @@ SETTINGS: dict[str, tuple[Stand, list[str]]] = {
         limited(cells=8), ["refuse voltage_v", "note voltage range"],
     ),
     "a limit passed at rest": (limited("motor", Level(trip_over=15.0)), ["refuse motor_degc"]),
-    "a warning passed at rest": (limited("motor", Level(warn_over=15.0)), ["note motor_degc"]),
-    "no limits at all": (dataclasses.replace(STAND, limits=Limits()), []),
+    "a warning passed at rest": (
+        limited("motor", Level(warn_over=15.0, trip_over=90.0)), ["note motor_degc"],
+    ),
+    "a warning alone": (limited("motor", Level(warn_over=85.0)), ["note limits"]),
+    "cells in place of a voltage": (
+        limited("voltage", Level()), [],
+    ),
+    "no limits at all": (dataclasses.replace(STAND, limits=Limits()), ["note limits"]),
 }  # fmt: skip
 
 
