@@ -9,7 +9,6 @@ from rig import help as pages
 from rig.cli import app
 from rig.errors import SettingsError
 from rig.help.pages import made
-from rig.help.stand import EXAMPLES
 from rig.jobs import JOBS, ByJob
 from rig.stand.model import SENSORS
 from rig.stand.settings import TABLES_AND_KEYS, parse_stand
@@ -30,7 +29,7 @@ def test_every_key_has_a_sentence() -> None:
 
 @pytest.mark.parametrize("kind", SENSORS)
 def test_the_example_of_a_sensor_can_be_used(kind: str) -> None:
-    (channel,) = parse_stand(EXAMPLES[kind], "example").channels
+    (channel,) = parse_stand(SENSORS[kind].example, "example").channels
     assert channel.sensor.kind == kind
 
 
