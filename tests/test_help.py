@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from typer.main import get_command
 
+from rig import errors
 from rig import help as pages
 from rig.cli import app
 from rig.errors import SettingsError
 from rig.help.pages import made
 from rig.jobs import JOBS, ByJob
+from rig.recorder.outcomes import EXIT_CODES, OUTCOMES
+from rig.stand.causes import CAUSES
 from rig.stand.model import SENSORS
 from rig.stand.settings import TABLES_AND_KEYS, parse_stand
 
 MADE = made()
+RIG = Path(pages.__file__).parents[1]
 
 
 @pytest.mark.parametrize("topic", pages.TOPICS)
@@ -51,3 +60,55 @@ def test_every_table_of_the_stand_is_on_its_page() -> None:
     page = MADE["stand"]
     for name in TABLES_AND_KEYS:
         assert f"[{name}" in page or f"| {name} |" in page, name
+
+
+def calls(folder: Path) -> Iterator[tuple[str, ast.Call]]:
+    """Every call by a plain name or a method's name, with that name."""
+    for path in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name | ast.Attribute):
+                yield getattr(node.func, "id", getattr(node.func, "attr", "")), node
+
+
+def words(folder: Path, but: str) -> set[str]:
+    """Every string in the code, but that of one file."""
+    return {
+        node.value
+        for path in folder.rglob("*.py")
+        if path.name != but
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+
+
+def test_every_cause_of_an_alarm_is_on_its_page() -> None:
+    known = {cause.name for cause in CAUSES}
+    assert len(known) == len(CAUSES)
+    place = {"Alarm": 3, "Doubt": 1, "_trip": 5}
+    named = set()
+    for name, call in calls(RIG):
+        if name in place:
+            given = [k.value for k in call.keywords if k.arg == "cause"]
+            given += call.args[place[name] : place[name] + 1]
+            named |= {g.value for g in given if isinstance(g, ast.Constant) and g.value}
+    assert {"stale", "reversed", "stop not effective"} <= named
+    assert named <= known, "add a row to rig/stand/causes.py"
+    assert known <= words(RIG, "causes.py"), "rig/stand/causes.py has a cause that no code gives"
+
+
+def test_every_outcome_is_on_its_page() -> None:
+    named: set[str] = set()
+    for name, call in calls(RIG):
+        if name == "Ended" and isinstance(outcome := call.args[0], ast.Constant):
+            named.add(outcome.value)
+            if isinstance(code := call.args[1], ast.Name):
+                assert getattr(errors, code.id) in OUTCOMES[outcome.value].exit_codes
+    assert named <= set(OUTCOMES), "add a row to rig/recorder/outcomes.py"
+    assert set(OUTCOMES) <= words(RIG, "outcomes.py"), "an outcome that no code gives"
+
+
+def test_every_exit_code_is_on_its_page_and_in_the_readme() -> None:
+    codes = {value for value in vars(errors).values() if type(value) is int}
+    assert set(EXIT_CODES) == codes
+    readme = (RIG.parent / "README.md").read_text(encoding="utf-8")
+    assert set(map(int, re.findall(r"(?m)^\| (\d) \|", readme))) >= codes
