@@ -78,7 +78,7 @@ def _about(kind: type[Closed]) -> str:
 
 
 def _table(kind: type[Closed]) -> str:
-    notes, hints = _notes(kind), typing.get_type_hints(kind, include_extras=True)
+    notes, hints = notes_of(kind), typing.get_type_hints(kind, include_extras=True)
     rows = ["| key | value | default | |", "|---|---|---|---|"]
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
         if field.name not in _OWN_TABLES:
@@ -87,7 +87,7 @@ def _table(kind: type[Closed]) -> str:
     return "\n".join(rows)
 
 
-def _notes(kind: type[Closed]) -> dict[str, str]:
+def notes_of(kind: type) -> dict[str, str]:
     """The string below each field, in one line."""
     body = ast.parse(textwrap.dedent(inspect.getsource(kind))).body[0]
     assert isinstance(body, ast.ClassDef)

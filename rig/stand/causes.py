@@ -57,7 +57,8 @@ CAUSES = (
     Cause("shorted", "temperature", "trips",
           "A resistive sensor has less resistance than it can have at any temperature.",
           "The sensor and its lead: two wires touch."),
-    Cause("stuck", "any quantity", f"trips after `stuck_s`; for a temperature it comes earlier, and {BLINDS}",
+    Cause("stuck", "any quantity",
+          f"trips after `stuck_s`; for a temperature it comes earlier, and {BLINDS}",
           "A reading does not change by a single step while current flows.",
           "The sensor's lead and the board's input."),
     # Readings that cannot be true while the motor is driven
