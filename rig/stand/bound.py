@@ -15,7 +15,7 @@ from rig.protocol.commands import Limit
 from rig.protocol.records import Channel
 from rig.stand.model import NOTHING, ChannelSettings, Level, Line, Resistive, Sensor
 from rig.stand.quantities import column_of
-from rig.stand.sensors import formula_of, plain, ratio_span
+from rig.stand.sensors import formula_of, plain_parameters, ratio_span
 
 HAVE_A_ZERO = ("current", "torque", "thrust")
 
@@ -44,7 +44,7 @@ class BoundChannel:
         self._conversions = channel.conversions
         self._full_scale = float(channel.full_scale)
         self._formula = formula_of(self.sensor)
-        self._parameters = plain(self.sensor)
+        self._parameters = plain_parameters(self.sensor)
         self.inside_lowest, self.inside_highest = self._inside()
         self._falls = self.value(self.inside_lowest + 1) > self.value(self.inside_highest - 1)
 

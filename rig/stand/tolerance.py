@@ -13,7 +13,7 @@ from types import SimpleNamespace
 
 from rig.stand.bound import BoundChannel
 from rig.stand.model import Converter, Digital, Line, Parameter
-from rig.stand.sensors import plain
+from rig.stand.sensors import plain_parameters
 
 STUDENT_975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 """The 97.5 % quantile of Student's t for 1 to 10 degrees of freedom (any table of it)."""
@@ -33,7 +33,7 @@ def standard_uncertainty(bound: BoundChannel, count: float, converter: Converter
 
 
 def _combined(bound: BoundChannel, mean: float, converter: Converter) -> float:
-    sensor, known = bound.sensor, vars(plain(bound.sensor))
+    sensor, known = bound.sensor, vars(plain_parameters(bound.sensor))
 
     def value(at: float, **changed: float) -> float:
         return float(bound.quantity(at, SimpleNamespace(**known | changed)))

@@ -24,7 +24,7 @@ from rig.stand.model import (
     Sensor,
     Shunt,
 )
-from rig.stand.sensors import formula_of, plain, ratio_span
+from rig.stand.sensors import formula_of, plain_parameters, ratio_span
 from rig.stand.settings import parse_stand
 
 
@@ -74,7 +74,7 @@ def test_the_stand_reads_back_what_there_was(
 ) -> None:
     value = low + share * (high - low)
     level = transducer(sensor, 4096)(value)
-    read = float(formula_of(sensor)(level, 4096.0, plain(sensor)))
+    read = float(formula_of(sensor)(level, 4096.0, plain_parameters(sensor)))
     assert math.isclose(read, value, rel_tol=1e-6, abs_tol=1e-6)
 
 
@@ -85,5 +85,5 @@ def test_every_kind_of_sensor_is_simulated_and_read_back(kind: str) -> None:
     low, high = ratio_span(channel.sensor) or (0.0, 1.0)
     for share in (0.1, 0.3, 0.5, 0.7, 0.9):
         level = 1024.0 * (low + share * (high - low))
-        value = float(formula_of(channel.sensor)(level, 1024.0, plain(channel.sensor)))
+        value = float(formula_of(channel.sensor)(level, 1024.0, plain_parameters(channel.sensor)))
         assert transducer(channel.sensor, 1024)(value) == pytest.approx(level, rel=1e-9)
