@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.stand.model import (
+from rig.stand.sensor_kinds import (
     Digital,
     Divider,
     Line,
