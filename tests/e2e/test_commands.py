@@ -345,7 +345,7 @@ def test_a_full_disk_stops_the_motor_with_code_5_and_keeps_what_is_there(
         (["run", "--setup", "x", "--simulated", "--throttle", "120:4"], 2, "--throttle"),
         (["run", "--setup", "x", "--simulated", "--seconds", "1", "--fault", "fire"], 2, "fault"),
         (["show", str(ROOT / "README.md")], 2, "capture"),
-        (["compare", "rig", "--baseline", "a"], 2, "no capture"),
+        (["compare", str(ROOT / "rig"), "--baseline", "a"], 2, "no capture"),
         (["export", "README.md", "x.txt"], 2, ".csv"),
         (["runs", "nowhere"], 2, "folder"),
         (["salvage", "README.md"], 2, "no line of a board"),
