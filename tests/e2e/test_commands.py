@@ -348,9 +348,9 @@ def test_a_full_disk_stops_the_motor_with_code_5_and_keeps_what_is_there(
         (["compare", str(ROOT / "rig"), "--baseline", "a"], 2, "no capture"),
         (["export", "README.md", "x.txt"], 2, ".csv"),
         (["runs", "nowhere"], 2, "folder"),
-        (["salvage", "README.md"], 2, "no line of a board"),
-        (["firmware", "rig/firmware"], 2, "there already"),
-        (["firmware", "README.md/x"], 5, "cannot be made"),
+        (["salvage", str(ROOT / "README.md")], 2, "no line of a board"),
+        (["firmware", str(ROOT / "rig" / "firmware")], 2, "there already"),
+        (["firmware", str(ROOT / "README.md" / "x")], 5, "cannot be made"),
         (["nonsense"], 2, "nonsense"),
     ],
 )  # fmt: skip
