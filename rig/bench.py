@@ -24,7 +24,7 @@ from rig.recorder.ports import list_ports
 from rig.simulator.__main__ import parser, settings_of
 from rig.simulator.board import Board
 from rig.simulator.day import plant_for, supply_warning
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.simulator.settings import Settings
 from rig.stand.model import Stand
 from rig.stand.settings import demo_stand, load_stand

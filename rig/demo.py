@@ -22,7 +22,7 @@ from rig.recorder.handle import Recorder
 from rig.report.data import as_data
 from rig.report.sections import comparison_blocks
 from rig.report.terminal import print_blocks
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.stand.model import Level, Stand
 from rig.stand.settings import demo_stand
 from rig.text import plain

@@ -10,7 +10,7 @@ from rig.captures.capture import Meta, read_meta
 from rig.captures.convert import convert
 from rig.captures.description import checked_setup
 from rig.captures.files import check_file
-from rig.captures.introduction import WHOLE, runs_in
+from rig.captures.journal_head import WHOLE, runs_in
 from rig.errors import InputFileError
 from rig.report import terminal
 from rig.stand.settings import load_stand

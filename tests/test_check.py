@@ -18,7 +18,7 @@ from rig.check.at_rest import check_at_rest
 from rig.errors import LinkError, SettingsError
 from rig.plans import plan_run
 from rig.recorder.holding import held
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.stand.settings import demo_stand, load_stand
 from tests.bench.scripted import ScriptedBoard
 from tests.e2e.terminal import Terminal

@@ -9,14 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
+
+STAND = str(Path(__file__).parents[1] / "rig" / "stand" / "marram.toml")
 
 
 def run(folder: Path, *options: str) -> str:
     with SimulatedBoard(["--seed=3"]) as board:
         done = subprocess.run(
             [sys.executable, "-m", "rig", *options, "run", "--headless", "--setup", "a",
-             "--throttle", "30:0.3", "--soak", "0", "--stand", "rig/stand/marram.toml",
+             "--throttle", "30:0.3", "--soak", "0", "--stand", STAND,
              "--port", board.url, "--out", str(folder)],
             capture_output=True, text=True, check=False, env=os.environ | {"RIG_VERBOSE": ""},
         )  # fmt: skip

@@ -12,7 +12,7 @@ from rig.captures.files import write_new
 from rig.errors import DONE, USAGE, DiskError, SettingsError
 from rig.firmware import SKETCHES, write_out
 from rig.plans import plan_run
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.stand.settings import demo_stand
 
 SAMPLES = Path(__file__).parents[1] / "sample_captures"

@@ -5,6 +5,20 @@ Each setup has a scatter of its own. Without drift this is Welch's test (B. L. W
 Biometrika 34 (1947) 28-35); with it, the same reasoning with Satterthwaite's degrees of freedom
 for the quadratic form that estimates the variance (F. E. Satterthwaite, Biometrics Bulletin 2
 (1946) 110-114).
+
+Why one number per run: the lines of a run share its temperature, its pack and its mounting, so
+more lines do not make a comparison more certain; more runs do.
+
+Why each setup has its own scatter: a changed part may be less repeatable than the old one. A
+pooled scatter would then give an interval that is too narrow for the one setup and too wide
+for the other. With unequal numbers of runs the pooled interval is simply wrong. The price of
+Welch's test is fewer degrees of freedom, which matters only with very few runs.
+
+Why the drift is one straight line: a day has few runs, so there is no data for a curve. Whether
+the order of the runs can separate a drift from a change at all is decided in `order`, before
+any reading is looked at. A term that the data itself selects would make intervals too narrow.
+
+Why the quantities are solved together: their covariance is needed for ratios of two changes.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rig.captures.capture import Meta, finite, read_meta
 from rig.captures.files import sweep, write_new
-from rig.captures.introduction import WHOLE, Introduction, Span, introduce
+from rig.captures.journal_head import WHOLE, Introduction, Span, introduce
 from rig.captures.names import count_columns
 from rig.captures.story import Block, Ints, JournalReader
 from rig.captures.table import ROWS_AT_ONCE, TableWriter, phase_code, raw_rows, read_back

@@ -17,7 +17,7 @@ from pathlib import Path
 from rig.captures.capture import read_meta
 from rig.captures.files import check_file
 from rig.captures.identity import Identity, grouped, identity_of
-from rig.captures.introduction import JOURNAL
+from rig.captures.journal_head import JOURNAL
 from rig.errors import InputFileError, RigError
 from rig.vocabulary import RunOutcome
 

@@ -140,13 +140,6 @@ def identity_of(path: Path, meta: Meta | None = None) -> Identity | None:
     return fingerprint.identity(meta)
 
 
-def same_run(one: Identity, other: Identity) -> bool:
-    """Whether two captures hold the same run, or parts of it that overlap."""
-    if one.digest == other.digest:
-        return True
-    return _may_be_same(one, other) and _overlap(one.hashes(), other.hashes())
-
-
 def grouped(identities: Sequence[Identity | None]) -> list[list[int]]:
     """The places in `identities` of each run's captures, in their order.
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from rig.captures.capture import Meta, read_meta
 from rig.captures.dataset import CAPTURE, files_in
-from rig.captures.introduction import JOURNAL, read_begin
+from rig.captures.journal_head import JOURNAL, read_begin
 from rig.errors import InputFileError, RigError
 
 NEWEST = 200

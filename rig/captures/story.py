@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.captures.introduction import (
+from rig.captures.journal_head import (
     WHOLE,
     Introduction,
     Span,

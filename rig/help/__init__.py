@@ -9,6 +9,8 @@ from rig.errors import SettingsError
 
 TOPICS = {
     "stand": "every key of stand.toml, with units, ranges, defaults and an example per sensor",
+    "alarms": "every cause of an alarm: whether it warns or trips, and what to look at",
+    "outcomes": "how a run can end, and the exit codes",
     "functions": "the functions for a notebook",
 }
 

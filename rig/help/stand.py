@@ -48,60 +48,6 @@ One table per channel of the board. NAME is `current`, `voltage`, `torque`, `thr
 word for a temperature. `board_label` is what the board calls the channel (default: NAME), `sensor`
 is one of the kinds below, and the other keys are the sensor's."""
 
-EXAMPLES = {
-    "shunt": """\
-[channels.current]
-board_label = "shunt"
-sensor = "shunt"
-shunt_ohm = {value = 0.00075, tolerance_pct = 0.25}
-gain = {value = 50.0, tolerance_pct = 0.5}
-reference_v = {value = 5.0, tolerance_pct = 0.2}""",
-    "divider": """\
-[channels.voltage]
-board_label = "pack"
-sensor = "divider"
-upper_ohm = {value = 56000.0, tolerance_pct = 0.5}
-lower_ohm = {value = 10000.0, tolerance_pct = 0.5}
-reference_v = {value = 5.0, tolerance_pct = 0.2}""",
-    "ntc-beta": """\
-[channels.motor]
-sensor = "ntc-beta"
-r25_ohm = {value = 10000.0, tolerance_pct = 1.0}
-beta_k = {value = 3977.0, tolerance_pct = 0.75}
-series_ohm = 10000.0""",
-    "ntc-steinhart": """\
-[channels.motor]
-sensor = "ntc-steinhart"
-points = [[32650.0, 0.0], [10000.0, 25.0], [1072.0, 85.0]]
-series_ohm = 10000.0""",
-    "pt100": """\
-[channels.motor]
-sensor = "pt100"
-series_ohm = {value = 1000.0, tolerance_pct = 0.1}
-position = "low\"""",
-    "pt1000": """\
-[channels.motor]
-sensor = "pt1000"
-series_ohm = {value = 10000.0, tolerance_pct = 0.1}""",
-    "digital": """\
-[channels.controller]
-sensor = "digital"
-degc_per_count = 0.0625""",
-    "load-cell": """\
-[channels.torque]
-sensor = "load-cell"
-per_count = {value = 0.0021, tolerance_pct = 0.5}
-arm_m = {value = 0.12, tolerance = 0.0005}""",
-    "line": """\
-[channels.current]
-sensor = "line"
-intercept = -0.21
-slope = 0.1304
-covariance = [[4e-4, -2e-7], [-2e-7, 1e-9]]
-fit_points = 6""",
-}
-"""A channel's table for each kind of sensor."""
-
 _TABLES: tuple[tuple[str, type[Closed]], ...] = (
     ("[tachometer]", model.Tachometer),
     ("[converter]", model.Converter),
@@ -121,7 +67,7 @@ def stand_page() -> str:
     parts = [_HEAD]
     for kind, sensor in model.SENSORS.items():
         parts += [f'### sensor = "{kind}"', _about(sensor), _table(sensor)]
-        parts.append(textwrap.indent(EXAMPLES[kind], "    "))
+        parts.append(textwrap.indent(sensor.example, "    "))
     for name, table in _TABLES:
         parts += [f"## {name}", _about(table), _table(table)]
     return "\n\n".join(parts) + "\n"
@@ -132,7 +78,7 @@ def _about(kind: type[Closed]) -> str:
 
 
 def _table(kind: type[Closed]) -> str:
-    notes, hints = _notes(kind), typing.get_type_hints(kind, include_extras=True)
+    notes, hints = notes_of(kind), typing.get_type_hints(kind, include_extras=True)
     rows = ["| key | value | default | |", "|---|---|---|---|"]
     for field in dataclasses.fields(kind):  # type: ignore[arg-type]
         if field.name not in _OWN_TABLES:
@@ -141,7 +87,7 @@ def _table(kind: type[Closed]) -> str:
     return "\n".join(rows)
 
 
-def _notes(kind: type[Closed]) -> dict[str, str]:
+def notes_of(kind: type) -> dict[str, str]:
     """The string below each field, in one line."""
     body = ast.parse(textwrap.dedent(inspect.getsource(kind))).body[0]
     assert isinstance(body, ast.ClassDef)

@@ -41,7 +41,7 @@ from rig.recorder.messages import Ended, Order, Plan, Snapshot
 from rig.recorder.proof import PROVE_WITHIN_S
 from rig.recorder.trial import LIMIT, SILENCE, STOP, STOP_INPUT
 from rig.recorder.verdicts import BY_HAND
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.stand.model import Stand
 from rig.stand.settings import stand_to_dict
 from rig.stop_proof import SIMULATED, StopProof, Way, digest_of, keep

@@ -1,6 +1,21 @@
 """Whether a stop took effect, judged from what the stand measures and not from what it says.
 
 Pure: readings and time in, a verdict out.
+
+Why readings: a board can answer `stop` and still drive, through a wrong pin or a controller that
+holds its last throttle. Current and speed come from the motor itself.
+
+Why a fall and not a standstill: a large rotor coasts for seconds after its drive is off. So
+current must fall to a quarter, which it does within milliseconds once nothing drives, and speed
+by a tenth, which a rotor with any load does within the second. Only then may the run be said to
+be stopped; standstill is waited for afterwards, while coasting.
+
+Why all readings and not one: a current sensor that fails reads 0, as a stopped motor does, and
+so does a tachometer. Whatever is measured must agree. A reading that is clipped or faulty can
+prove nothing and keeps the stop unproven: that costs a warning too many, never one too few.
+
+What it cannot show: a stand that measures neither current nor speed has no proof. And no proof
+replaces a switch in the supply.
 """
 
 from __future__ import annotations

@@ -19,11 +19,11 @@ from rig.plans import new_setup_line
 from rig.recorder.handle import Recorder
 from rig.recorder.messages import Ended, Event, Order, Plan, StopRun
 from rig.screen.after import AfterScreen
+from rig.screen.app_messages import Concluded, Happened, RunEnded
 from rig.screen.begin import BeginScreen
 from rig.screen.dialogs import HelpDialog, LeaveDialog
 from rig.screen.feed import Feed
 from rig.screen.live import LiveScreen
-from rig.screen.messages import Concluded, Happened, RunEnded
 from rig.screen.notice import must_stop_before_leaving
 from rig.text import plain
 from rig.vocabulary import State

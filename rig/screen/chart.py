@@ -20,7 +20,7 @@ from textual_hires_canvas import Canvas, HiResMode
 
 from rig.recorder.readings import TRACE_STEP_S
 from rig.screen.history import History
-from rig.screen.levels import Levels, amount
+from rig.screen.levels import Levels, amount_shown
 from rig.stand.quantities import label_of, unit_of
 
 SPANS_S = (60.0, 20.0, 6.0)
@@ -110,10 +110,10 @@ class Panel(Vertical):
     def _title(self, column: str, bottom: float, top: float, levels: Levels, span_s: float) -> Text:
         held = "HELD " if self.has_class("-paused") else ""
         limit = levels.trip_over
-        words = "" if limit is None else f"  ┈ trip {amount(limit, column)}"
+        words = "" if limit is None else f"  ┈ trip {amount_shown(limit, column)}"
         return Text(
-            f"{held}{label_of(column)}, {unit_of(column)}  {amount(bottom, column)} to "
-            f"{amount(top, column)}, {span_s:.0f} s{words}",
+            f"{held}{label_of(column)}, {unit_of(column)}  {amount_shown(bottom, column)} to "
+            f"{amount_shown(top, column)}, {span_s:.0f} s{words}",
             no_wrap=True,
             overflow="ellipsis",
         )

@@ -13,7 +13,7 @@ from textual.message import Message
 
 from rig.recorder.handle import Message as FromRecorder
 from rig.recorder.messages import Ended, Event, Snapshot
-from rig.screen.messages import Happened, RunEnded, SnapshotWaits
+from rig.screen.app_messages import Happened, RunEnded, SnapshotWaits
 
 
 class Feed:

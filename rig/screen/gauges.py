@@ -9,7 +9,7 @@ from textual.widget import Widget
 
 from rig.recorder.messages import Snapshot
 from rig.screen.history import History, seconds_until
-from rig.screen.levels import MARKS, Levels, amount, bar, in_words, is_small
+from rig.screen.levels import MARKS, Levels, amount_shown, bar, in_words, is_small
 from rig.stand.quantities import is_temperature, key_of, unit_of
 
 SHOW_EVERY_S = 0.5
@@ -59,7 +59,7 @@ class Gauges(Widget):
         width = max(self.size.width - FIXED_WIDTH, 6)
         line = Text(no_wrap=True, overflow="crop")
         line.append(f"{key_of(column).replace('_', ' ').capitalize()[:10]:<11}", "bold")
-        line.append(f"{amount(value, column):>6} {unit_of(column):<3} ", "bold")
+        line.append(f"{amount_shown(value, column):>6} {unit_of(column):<3} ", "bold")
         line.append(bar(value, levels, levels.span(column, peak), width))
         line.append(f"{MARKS[word]:<7}", "bold reverse" if word else "")
         rate = self._rates.get(column)
@@ -68,6 +68,6 @@ class Gauges(Widget):
         left_s = None if word == "TRIP" else seconds_until(value, levels.trip_over, rate)
         left = "" if left_s is None else in_words(left_s)
         line.append(f"{'trip in ' + left if left else '':<18}")
-        line.append(f"pk {amount(peak, column)}", "dim")
+        line.append(f"pk {amount_shown(peak, column)}", "dim")
         line.truncate(max(self.size.width, 1))
         return line

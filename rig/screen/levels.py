@@ -61,7 +61,7 @@ def levels_of(stand: Stand, columns: tuple[str, ...]) -> dict[str, Levels]:
     return {column: Levels(**levels) for column, levels in found.items()}
 
 
-def amount(value: float, column: str, *, clipped: bool = False) -> str:
+def amount_shown(value: float, column: str, *, clipped: bool = False) -> str:
     """A reading with a fixed number of places."""
     if clipped:
         return "over"

@@ -10,7 +10,7 @@ from textual.geometry import Region
 from textual.renderables.digits import Digits
 from textual.widget import Widget
 
-from rig.screen.levels import MARKS, TRIP, Levels, amount, bar
+from rig.screen.levels import MARKS, TRIP, Levels, amount_shown, bar
 from rig.stand.quantities import label_of, unit_of
 
 DIGIT_WIDTH = 3
@@ -73,7 +73,7 @@ class Reading(Widget):
         limit = "" if trip is None else f" {TRIP}{trip:g}"
         return (
             f"{label_of(column)}, {unit_of(column)}{MARKS[word]}",
-            amount(self._value, column, clipped=self._clipped).rjust(WIDEST),
+            amount_shown(self._value, column, clipped=self._clipped).rjust(WIDEST),
             bar(self._value, self._levels, span, width),
-            f"peak {amount(self._peak, column)}{limit}",
+            f"peak {amount_shown(self._peak, column)}{limit}",
         )

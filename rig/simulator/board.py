@@ -30,8 +30,8 @@ from rig.simulator.built import built
 from rig.simulator.day import plant_for
 from rig.simulator.faults import FaultClock, parse_fault
 from rig.simulator.gate import Gate
+from rig.simulator.hello_lines import channel_count, channel_line, introduction
 from rig.simulator.inputs import Inputs
-from rig.simulator.introduction import channel_count, channel_line, introduction
 from rig.simulator.motion import Motion
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings

@@ -12,7 +12,7 @@ from typing import Annotated
 from annotated_types import Ge, Interval, Le
 
 from rig.protocol.records import text
-from rig.stand.model import Closed, Digital, Divider, Line, Resistive, Sensor, Shunt, Stand
+from rig.stand.model import Closed, Digital, Line, Resistive, Sensor, Stand
 
 Conversions = Annotated[int, Interval(ge=1, le=1000)]
 FullScale = Annotated[int, Interval(ge=2, le=2**20)]
@@ -90,7 +90,7 @@ def roles(stand: Stand) -> Roles:
         place
         for key in ("current", "voltage")
         if (place := places.get(key)) is not None
-        and isinstance(channels[place].sensor, Shunt | Divider | Line)
+        and (channels[place].sensor.feels_reference or isinstance(channels[place].sensor, Line))
     ]
     return Roles(
         current=places.get("current"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from rig.stand.model import (
+from rig.stand.sensor_kinds import (
     Digital,
     Divider,
     Line,

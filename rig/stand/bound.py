@@ -13,19 +13,9 @@ from typing import Any
 
 from rig.protocol.commands import Limit
 from rig.protocol.records import Channel
-from rig.stand.model import (
-    NOTHING,
-    ChannelSettings,
-    Divider,
-    Level,
-    Line,
-    LoadCell,
-    Resistive,
-    Sensor,
-    Shunt,
-)
+from rig.stand.model import NOTHING, ChannelSettings, Level, Line, Resistive, Sensor
 from rig.stand.quantities import column_of
-from rig.stand.sensors import formula_of, plain, ratio_span
+from rig.stand.sensors import formula_of, plain_parameters, ratio_span
 
 HAVE_A_ZERO = ("current", "torque", "thrust")
 
@@ -54,7 +44,7 @@ class BoundChannel:
         self._conversions = channel.conversions
         self._full_scale = float(channel.full_scale)
         self._formula = formula_of(self.sensor)
-        self._parameters = plain(self.sensor)
+        self._parameters = plain_parameters(self.sensor)
         self.inside_lowest, self.inside_highest = self._inside()
         self._falls = self.value(self.inside_lowest + 1) > self.value(self.inside_highest - 1)
 
@@ -144,15 +134,12 @@ def _feels_reference(sensor: Sensor, key: str) -> bool:
     """
     if isinstance(sensor, Line):
         return key in ("current", "voltage")
-    return isinstance(sensor, Shunt | Divider)
+    return sensor.feels_reference
 
 
 def _without_offset(sensor: Sensor) -> Sensor:
-    if isinstance(sensor, Shunt):
-        return replace(sensor, offset_v=NOTHING)
-    if isinstance(sensor, LoadCell):
-        return replace(sensor, zero_count=NOTHING)
     if isinstance(sensor, Line):
         slope_only = ((0.0, 0.0), (0.0, sensor.covariance[1][1]))
         return replace(sensor, intercept=0.0, covariance=slope_only)
-    return sensor
+    nothing: dict[str, Any] = {sensor.zeroed: NOTHING} if sensor.zeroed else {}
+    return replace(sensor, **nothing)

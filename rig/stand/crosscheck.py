@@ -8,24 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rig.stand.mistakes import Mistake, shown
-from rig.stand.model import (
-    ChannelSettings,
-    Digital,
-    Divider,
-    Limits,
-    Line,
-    LoadCell,
-    Resistive,
-    Shunt,
-)
+from rig.stand.model import SENSORS, ChannelSettings, Limits, Line, LoadCell
 
-_SUITABLE: dict[str, tuple[type, ...]] = {
-    "current": (Shunt, Line),
-    "voltage": (Divider, Line),
-    "torque": (LoadCell, Line),
-    "thrust": (LoadCell, Line),
-}
-_FOR_TEMPERATURES = (*Resistive, Digital, Line)
+_NO_TEMPERATURES = ("current", "voltage", "torque", "thrust")
 
 _ROUNDING = 1e-6
 """A covariance written with few digits may miss being one by so much of its size."""
@@ -37,10 +22,10 @@ def channel_mistakes(channels: list[ChannelSettings]) -> Iterator[Mistake]:
     for channel in channels:
         where = f"channels.{channel.key}"
         sensor = channel.sensor
-        suitable = _SUITABLE.get(channel.key, _FOR_TEMPERATURES)
-        if not isinstance(sensor, suitable):
-            kinds = ", ".join(kind.kind for kind in suitable)  # type: ignore[attr-defined]
-            yield Mistake(f"{where}.sensor", shown(sensor.kind), f"one of {kinds}")
+        quantity = channel.key if channel.key in _NO_TEMPERATURES else "temperature"
+        if quantity not in sensor.measures:
+            kinds = (name for name, kind in SENSORS.items() if quantity in kind.measures)
+            yield Mistake(f"{where}.sensor", shown(sensor.kind), f"one of {', '.join(kinds)}")
         if isinstance(sensor, LoadCell):
             if sensor.per_count.value == 0:
                 yield Mistake(f"{where}.per_count", "0", "anything but 0")

@@ -44,12 +44,12 @@ def shown(value: Any) -> str:
     return text if len(text) <= _LONGEST_SHOWN else f"{text[: _LONGEST_SHOWN - 3]}..."
 
 
-def plain(text: str) -> str:
+def plain_ascii(text: str) -> str:
     """A text without what a terminal could obey."""
     return text if text.isprintable() and text.isascii() else ascii(text)[1:-1]
 
 
 def plain_key(key: str) -> str:
     """A key fit for a terminal, and short."""
-    text = plain(key)
+    text = plain_ascii(key)
     return text if len(text) <= _LONGEST_SHOWN else f"{text[: _LONGEST_SHOWN - 3]}..."

@@ -8,215 +8,30 @@ becomes a `Stand`; this file needs nothing heavier than the vocabulary of bounds
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Literal
 
 from annotated_types import Ge, Gt, Interval, Le
 
-Positive = Annotated[float, Gt(0)]
-NotNegative = Annotated[float, Ge(0)]
-
-
-class Closed:
-    """Settings tables refuse keys they do not know (read by the settings reader)."""
-
-    __slots__ = ()
-    __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}
-
-
-@dataclass(frozen=True, slots=True)
-class Parameter(Closed):
-    """A component's value and its standard uncertainty, in the same unit."""
-
-    value: float
-    u: NotNegative = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class PositiveParameter(Parameter):
-    """A `Parameter` that must be above zero, such as a resistance."""
-
-    value: Positive
-    u: NotNegative = 0.0
-
-
-NOTHING = Parameter(0.0)
-ONE = PositiveParameter(1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Shunt(Closed):
-    """A current shunt behind an amplifier: volts at the converter = I * shunt * gain + offset.
-
-    Where the board has zeroed the channel, the board's zero stands in for `offset_v`.
-    """
-
-    kind: ClassVar[str] = "shunt"
-
-    shunt_ohm: PositiveParameter
-    """The shunt's resistance, ohm: 0.00075 for 75 mV at 100 A."""
-    reference_v: PositiveParameter
-    """The converter's reference, V."""
-    gain: PositiveParameter = ONE
-    """Of the amplifier, V per V."""
-    offset_v: Parameter = NOTHING
-    """Volts at the converter while no current flows; half the reference for both directions."""
-
-
-@dataclass(frozen=True, slots=True)
-class Divider(Closed):
-    """A resistive divider: `upper_ohm` to the supply, `lower_ohm` to ground."""
-
-    kind: ClassVar[str] = "divider"
-
-    upper_ohm: PositiveParameter
-    """The resistor between supply and input, ohm."""
-    lower_ohm: PositiveParameter
-    """The resistor between input and ground, ohm."""
-    reference_v: PositiveParameter
-    """The converter's reference, V."""
-
-
-Position = Literal["low", "high"]
-"""Whether a resistive sensor sits at ground or at the reference; the series resistor takes
-the other place. Sensor and converter share the reference, which therefore cancels."""
-
-
-@dataclass(frozen=True, slots=True)
-class NtcBeta(Closed):
-    """A thermistor known by its resistance at 25 degC and its B value."""
-
-    kind: ClassVar[str] = "ntc-beta"
-
-    r25_ohm: PositiveParameter
-    """Resistance at 25 degC, ohm."""
-    beta_k: PositiveParameter
-    """The data sheet's B value, K."""
-    series_ohm: PositiveParameter
-    """The resistor in series, ohm."""
-    position: Position = "low"
-    """Where the sensor sits: at ground (low) or at the reference (high)."""
-
-
-@dataclass(frozen=True, slots=True)
-class NtcSteinhart(Closed):
-    """A thermistor known by Steinhart-Hart: 1/T = a + b ln R + c (ln R)^3, R in ohm, T in K.
-
-    A stand.toml may give three `points` of [ohm, degC] instead of a, b and c.
-    """
-
-    kind: ClassVar[str] = "ntc-steinhart"
-
-    a: Parameter
-    """Coefficient of 1/T = a + b ln R + c (ln R)^3, 1/K."""
-    b: Parameter
-    """The same, of ln R, 1/K."""
-    c: Parameter
-    """The same, of (ln R)^3, 1/K."""
-    series_ohm: PositiveParameter
-    """The resistor in series, ohm."""
-    position: Position = "low"
-    """Where the sensor sits: at ground (low) or at the reference (high)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pt100(Closed):
-    """A platinum resistor by IEC 60751, 100 ohm at 0 degC."""
-
-    kind: ClassVar[str] = "pt100"
-
-    series_ohm: PositiveParameter
-    """The resistor in series, ohm."""
-    r0_ohm: PositiveParameter = PositiveParameter(100.0)
-    """Resistance at 0 degC, ohm."""
-    position: Position = "low"
-    """Where the sensor sits: at ground (low) or at the reference (high)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pt1000(Closed):
-    """A platinum resistor by IEC 60751, 1000 ohm at 0 degC."""
-
-    kind: ClassVar[str] = "pt1000"
-
-    series_ohm: PositiveParameter
-    """The resistor in series, ohm."""
-    r0_ohm: PositiveParameter = PositiveParameter(1000.0)
-    """Resistance at 0 degC, ohm."""
-    position: Position = "low"
-    """Where the sensor sits: at ground (low) or at the reference (high)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Digital(Closed):
-    """A temperature that the board reads from a digital sensor."""
-
-    kind: ClassVar[str] = "digital"
-
-    degc_per_count: PositiveParameter
-    """Degrees Celsius per count."""
-    offset: Parameter = NOTHING
-    """The temperature at count 0, degC."""
-
-
-@dataclass(frozen=True, slots=True)
-class LoadCell(Closed):
-    """A load cell: (mean count - zero) * `per_count` * arm.
-
-    `per_count` is newtons or newton-metres per count; with `arm_m` (torque only) it is
-    newtons at the end of the arm. A board's zero stands in for `zero_count`.
-    """
-
-    kind: ClassVar[str] = "load-cell"
-
-    per_count: Parameter
-    """N or N m per count; N per count where `arm_m` is given."""
-    zero_count: Parameter = NOTHING
-    """The mean count without load."""
-    arm_m: PositiveParameter | None = None
-    """Of a torque: the distance from the axis to the cell, m."""
-
-
-Row = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Line(Closed):
-    """A fitted line: quantity = intercept + slope * mean count per conversion.
-
-    `covariance` is ((var intercept, cov), (cov, var slope)); the unit is the key's. For
-    current, torque and thrust a board's zero stands in for the intercept. `fit_points` is how
-    many points the line was fitted to, None where the covariance is known well: few points give
-    a wider interval (`rig.stand.uncertainty`).
-    """
-
-    kind: ClassVar[str] = "line"
-
-    intercept: float
-    """The quantity at count 0, in its unit."""
-    slope: float
-    """The quantity per count, in its unit."""
-    covariance: tuple[Row, Row] = ((0.0, 0.0), (0.0, 0.0))
-    """Of intercept and slope, as [[var, cov], [cov, var]]."""
-    fit_points: Annotated[int, Interval(ge=3, le=1_000_000)] | None = None
-    """How many points the line was fitted to; without it the covariance counts as known well."""
-
-
-Sensor = Shunt | Divider | NtcBeta | NtcSteinhart | Pt100 | Pt1000 | Digital | LoadCell | Line
-Resistive = (NtcBeta, NtcSteinhart, Pt100, Pt1000)
-SENSORS: dict[str, type[Sensor]] = {
-    kind.kind: kind
-    for kind in (
-        Shunt,
-        Divider,
-        NtcBeta,
-        NtcSteinhart,
-        Pt100,
-        Pt1000,
-        Digital,
-        LoadCell,
-        Line,
-    )
-}
+from rig.stand.sensor_kinds import NOTHING as NOTHING
+from rig.stand.sensor_kinds import ONE as ONE
+from rig.stand.sensor_kinds import SENSORS as SENSORS
+from rig.stand.sensor_kinds import Closed as Closed
+from rig.stand.sensor_kinds import Digital as Digital
+from rig.stand.sensor_kinds import Divider as Divider
+from rig.stand.sensor_kinds import Line as Line
+from rig.stand.sensor_kinds import LoadCell as LoadCell
+from rig.stand.sensor_kinds import NotNegative as NotNegative
+from rig.stand.sensor_kinds import NtcBeta as NtcBeta
+from rig.stand.sensor_kinds import NtcSteinhart as NtcSteinhart
+from rig.stand.sensor_kinds import Parameter as Parameter
+from rig.stand.sensor_kinds import Position as Position
+from rig.stand.sensor_kinds import Positive as Positive
+from rig.stand.sensor_kinds import PositiveParameter as PositiveParameter
+from rig.stand.sensor_kinds import Pt100 as Pt100
+from rig.stand.sensor_kinds import Pt1000 as Pt1000
+from rig.stand.sensor_kinds import Resistive as Resistive
+from rig.stand.sensor_kinds import Sensor as Sensor
+from rig.stand.sensor_kinds import Shunt as Shunt
 
 
 @dataclass(frozen=True, slots=True)

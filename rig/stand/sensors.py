@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.stand.model import (
+from rig.stand.sensor_kinds import (
     Digital,
     Divider,
     Line,
@@ -56,12 +56,12 @@ Formula = Callable[[Any, float, Any], Any]
 
 def formula_of(sensor: Sensor) -> Formula:
     """The sensor's formula f(x, full_scale, p): x is the mean count per conversion, p holds
-    the sensor's parameters as plain numbers (`plain`) or as numbers with uncertainties.
+    the sensor's parameters as plain numbers (`plain_parameters`) or as numbers with uncertainties.
     """
     return _FORMULAS[type(sensor)]
 
 
-def plain(sensor: Sensor) -> SimpleNamespace:
+def plain_parameters(sensor: Sensor) -> SimpleNamespace:
     """The sensor's parameters as plain numbers, by name."""
     values = {item.name: getattr(sensor, item.name) for item in fields(sensor)}
     return SimpleNamespace(

@@ -13,7 +13,7 @@ from typing import Any
 
 from rig.errors import SettingsError
 from rig.stand.crosscheck import channel_mistakes, limit_mistakes
-from rig.stand.mistakes import Mistake, plain, shown
+from rig.stand.mistakes import Mistake, plain_ascii, shown
 from rig.stand.mistakes import StandError as StandError
 from rig.stand.model import (
     SENSORS,
@@ -73,7 +73,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # The decoder's own error is a ValueError, and so is a number of too many digits.
-        raise SettingsError(f"not TOML: {plain(str(error))}", where=where) from error
+        raise SettingsError(f"not TOML: {plain_ascii(str(error))}", where=where) from error
 
 
 def parse_stand(text: str, where: str) -> Stand:

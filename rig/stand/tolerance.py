@@ -12,8 +12,8 @@ from dataclasses import fields
 from types import SimpleNamespace
 
 from rig.stand.bound import BoundChannel
-from rig.stand.model import Converter, Digital, Divider, Line, Parameter, Shunt
-from rig.stand.sensors import plain
+from rig.stand.model import Converter, Digital, Line, Parameter
+from rig.stand.sensors import plain_parameters
 
 STUDENT_975 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 """The 97.5 % quantile of Student's t for 1 to 10 degrees of freedom (any table of it)."""
@@ -33,7 +33,7 @@ def standard_uncertainty(bound: BoundChannel, count: float, converter: Converter
 
 
 def _combined(bound: BoundChannel, mean: float, converter: Converter) -> float:
-    sensor, known = bound.sensor, vars(plain(bound.sensor))
+    sensor, known = bound.sensor, vars(plain_parameters(bound.sensor))
 
     def value(at: float, **changed: float) -> float:
         return float(bound.quantity(at, SimpleNamespace(**known | changed)))
@@ -53,8 +53,7 @@ def _combined(bound: BoundChannel, mean: float, converter: Converter) -> float:
         # An error that bends both ways is at its ends often; a board's zero has it once more.
         count_u = converter.linearity_counts / math.sqrt(1 if bound.zeroed else 2)
         variance += ((value(mean + count_u) - value(mean - count_u)) / 2) ** 2
-    of_volts = isinstance(sensor, Line) and bound.settings.key in ("current", "voltage")
-    if of_volts or isinstance(sensor, Shunt | Divider):
+    if bound.feels_reference:
         drift = mean * converter.reference_drift_pct / 100 / math.sqrt(3)
         variance += ((value(mean + drift) - value(mean - drift)) / 2) ** 2
     return math.sqrt(variance)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -55,7 +56,7 @@ def test_anova_sets_of_nist_with_two_groups() -> None:
     # NIST StRD, AtmWtAg: t squared of the pooled test is the certified F of 15.94673;
     # with equal counts Welch's t is the same.
     rows = np.genfromtxt(
-        "tests/analysis/nist_strd_AtmWtAg.csv", delimiter=",", skip_header=1, dtype=float
+        Path(__file__).with_name("nist_strd_AtmWtAg.csv"), delimiter=",", skip_header=1, dtype=float
     )
     one, other = rows[rows[:, 0] == 1, 1], rows[rows[:, 0] == 2, 1]
     contrast = two([*one], [*other]).contrast("old", "new")

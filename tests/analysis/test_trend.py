@@ -1,6 +1,7 @@
 """Trends over levels, against certified analyses of variance and scipy."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,7 +22,8 @@ from rig.analysis.trend import lack_of_fit, levels_of
 )  # fmt: skip
 def test_analysis_of_variance_as_nist_certifies_it(name: str, f: float, tolerance: float) -> None:
     """NIST StRD, one-way ANOVA."""
-    rows = np.genfromtxt(f"tests/analysis/nist_strd_{name}.csv", delimiter=",", skip_header=2)
+    table = Path(__file__).with_name(f"nist_strd_{name}.csv")
+    rows = np.genfromtxt(table, delimiter=",", skip_header=2)
     found, p = lack_of_fit(rows[:, 0], rows[:, 1], degree=0)
     assert found == pytest.approx(f, rel=tolerance)
     groups = [rows[rows[:, 0] == level, 1] for level in np.unique(rows[:, 0])]

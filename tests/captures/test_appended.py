@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.captures import introduction
+from rig.captures import journal_head
 from rig.captures.capture import load, read_meta
 from rig.captures.convert import convert, finish
-from rig.captures.introduction import runs_in
+from rig.captures.journal_head import runs_in
 from rig.errors import InputFileError
 from rig.salvage import salvage
 from tests.captures import journals
@@ -101,5 +101,5 @@ def test_runs_are_found_in_pieces_of_any_size(
         content += b"x" * length + begin[:-9] + b"\n"
     path = journals.written(tmp_path_factory.mktemp("runs") / "run.journal", [content])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(introduction, "CHUNK_BYTES", piece)
+        patch.setattr(journal_head, "CHUNK_BYTES", piece)
         assert [start for start, _ in runs_in(path)] == expected

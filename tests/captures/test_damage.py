@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from rig.captures.capture import load, read_meta
 from rig.captures.convert import convert, finish, recalibrate
 from rig.captures.export import export_csv, export_excel
-from rig.captures.introduction import introduce
+from rig.captures.journal_head import introduce
 from rig.captures.story import JournalReader
 from rig.errors import DISK_REFUSED, DiskError, InputFileError, RigError
 from rig.stand.settings import demo_stand

@@ -23,7 +23,6 @@ from rig.captures.identity import (
     Identity,
     grouped,
     identity_of,
-    same_run,
 )
 from rig.stand.settings import demo_stand
 from tests.captures import journals, runs
@@ -35,6 +34,10 @@ def known(path: Path) -> Identity:
     identity = identity_of(path)
     assert identity is not None
     return identity
+
+
+def same_run(one: Identity, other: Identity) -> bool:
+    return len(grouped([one, other])) == 1
 
 
 def of_rows(rows: Ints, boot: int = 1, began: str = "", at_once: int = 300) -> Identity:

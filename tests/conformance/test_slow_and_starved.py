@@ -12,7 +12,7 @@ from rig.conformance.rules import RULES, Finding, verify
 from rig.protocol.framing import frame
 from rig.protocol.records import Data, Hello
 from rig.simulator.board import Board, demo_board
-from rig.simulator.introduction import introduction
+from rig.simulator.hello_lines import introduction
 from tests.conformance.near import Near, broken, findings, made
 
 

@@ -17,7 +17,7 @@ import pytest
 from rig import stop_proof
 from rig.errors import LinkError
 from rig.recorder.holding import held
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from tests.e2e.terminal import Terminal
 from tests.e2e.test_commands import driven, rig, until
 

@@ -18,11 +18,13 @@ import pytest
 
 from rig.captures.capture import load, read_meta
 from rig.captures.convert import convert
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from tests.bench.scripted import ScriptedBoard
 from tests.e2e.slow_disk import trip_while_the_disk_hangs
 
 RIG = [sys.executable, "-m", "rig.cli"]
+ROOT = Path(__file__).parents[2]
+MARRAM = ROOT / "rig" / "stand" / "marram.toml"
 RUN = [*RIG, "run", "--setup", "early", "--throttle", "60:60", "--soak", "0.2", "--headless"]
 
 
@@ -67,7 +69,7 @@ def child_of(parent: int) -> int:
 
 @pytest.fixture
 def stand() -> Path:
-    return Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
+    return MARRAM
 
 
 def driven(truth: Path) -> bool:
@@ -99,7 +101,7 @@ def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_
     assert abs(changes["speed_rpm"]["change_pct"]) < 1.0
     assert rig("export", capture, tmp_path / "x.csv").returncode == 0
     assert len(pd.read_csv(tmp_path / "x.csv")) == len(frame)
-    again = rig("recalibrate", tmp_path, "--stand", "rig/stand/marram.toml")
+    again = rig("recalibrate", tmp_path, "--stand", MARRAM)
     assert again.returncode == 0
     assert again.stdout.count("written: ") == 2
     once = json.loads(rig("compare", tmp_path, "--baseline", "early", "--json").stdout)
@@ -117,7 +119,7 @@ def test_a_run_on_a_real_pty_is_complete_and_can_be_shown_compared_exported(tmp_
         ("compare", "--baseline", "early"),
         ("report", "--baseline", "early"),
         ("show",),
-        ("recalibrate", "--stand", "rig/stand/marram.toml"),
+        ("recalibrate", "--stand", MARRAM),
         ("export", "x.csv"),
         ("salvage",),
         ("amend", "--setup", "early"),
@@ -336,19 +338,19 @@ def test_a_full_disk_stops_the_motor_with_code_5_and_keeps_what_is_there(
     ("arguments", "code", "words"),
     [
         (["run", "--setup", "x", "--port", "/dev/nothing", "--seconds", "1", "--stand",
-          "rig/stand/marram.toml"], 4, "rig ports"),
+          str(MARRAM)], 4, "rig ports"),
         (["run", "--setup", "x", "--port", "COM99:", "--seconds", "1", "--stand", "nowhere.toml"],
          2, "--stand"),
         (["run", "--setup", "x", "--simulated"], 2, "--seconds"),
         (["run", "--setup", "x", "--simulated", "--throttle", "120:4"], 2, "--throttle"),
         (["run", "--setup", "x", "--simulated", "--seconds", "1", "--fault", "fire"], 2, "fault"),
-        (["show", "README.md"], 2, "capture"),
-        (["compare", "rig", "--baseline", "a"], 2, "no capture"),
+        (["show", str(ROOT / "README.md")], 2, "capture"),
+        (["compare", str(ROOT / "rig"), "--baseline", "a"], 2, "no capture"),
         (["export", "README.md", "x.txt"], 2, ".csv"),
         (["runs", "nowhere"], 2, "folder"),
-        (["salvage", "README.md"], 2, "no line of a board"),
-        (["firmware", "rig/firmware"], 2, "there already"),
-        (["firmware", "README.md/x"], 5, "cannot be made"),
+        (["salvage", str(ROOT / "README.md")], 2, "no line of a board"),
+        (["firmware", str(ROOT / "rig" / "firmware")], 2, "there already"),
+        (["firmware", str(ROOT / "README.md" / "x")], 5, "cannot be made"),
         (["nonsense"], 2, "nonsense"),
     ],
 )  # fmt: skip

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from rig.captures.capture import load, read_meta
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from tests.e2e.terminal import Terminal
 from tests.e2e.test_commands import RIG, driven, until
 

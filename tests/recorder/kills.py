@@ -23,9 +23,10 @@ import pandas as pd
 
 from rig.captures.capture import read_meta
 from rig.captures.convert import convert
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 
 RIG = [sys.executable, "-m", "rig.cli"]
+MARRAM = str(Path(__file__).parents[2] / "rig" / "stand" / "marram.toml")
 DRIVEN_S = 1.2
 OFF_WITHIN_S = 1.0
 TARGETS = ("front", "recorder", "board")
@@ -53,7 +54,7 @@ def one(seed: int) -> tuple[str, list[str]]:
             front = subprocess.Popen(
                 [*RIG, "run", "--setup", "a", "--throttle", f"50:{DRIVEN_S}", "--soak", "0.1",
                  "--headless", "--json", "--port", board.url, "--stand",
-                 "rig/stand/marram.toml", "--out", str(out)],
+                 MARRAM, "--out", str(out)],
                 stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
                 env=os.environ | {"XDG_STATE_HOME": folder},
             )  # fmt: skip

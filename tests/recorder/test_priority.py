@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.captures.introduction import read_begin
+from rig.captures.journal_head import read_begin
 from rig.recorder import priority
 from rig.recorder.handle import Message, Recorder
 from rig.recorder.messages import Ended, Plan, Snapshot, StopRun

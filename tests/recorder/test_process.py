@@ -25,11 +25,12 @@ from rig.recorder.handle import Message, Recorder
 from rig.recorder.holding import held
 from rig.recorder.messages import Ended, Event, Plan, Snapshot, StopRun
 from rig.simulator.board import Board, demo_board
-from rig.simulator.handle import SimulatedBoard
+from rig.simulator.process import SimulatedBoard
 from rig.simulator.serve import TcpWire, serve
 from rig.stand.settings import demo_stand, stand_to_dict
 
 RIG = [sys.executable, "-m", "rig.cli"]
+MARRAM = str(Path(__file__).parents[2] / "rig" / "stand" / "marram.toml")
 
 
 def planned(port: str, journal: Path, seconds: float = 60.0) -> Plan:
@@ -188,7 +189,7 @@ def test_two_runs_of_the_same_second_keep_a_journal_and_a_capture_each(tmp_path:
 def front(plan_port: str, folder: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [*RIG, "run", "--setup", "a", "--throttle", "50:60", "--soak", "0.1", "--headless",
-         "--port", plan_port, "--stand", "rig/stand/marram.toml", "--out", str(folder)],
+         "--port", plan_port, "--stand", MARRAM, "--out", str(folder)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
 

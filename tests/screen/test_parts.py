@@ -10,11 +10,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.recorder.messages import Ended, Event, Snapshot
+from rig.screen.app_messages import Happened, RunEnded, SnapshotWaits
 from rig.screen.chart import columns_of_dots, dots_of, scale
 from rig.screen.feed import Feed
 from rig.screen.history import History, seconds_until
-from rig.screen.levels import EMPTY, FILLED, TRIP, WARN, Levels, amount, bar, in_words, levels_of
-from rig.screen.messages import Happened, RunEnded, SnapshotWaits
+from rig.screen.levels import (
+    EMPTY,
+    FILLED,
+    TRIP,
+    WARN,
+    Levels,
+    amount_shown,
+    bar,
+    in_words,
+    levels_of,
+)
 from rig.screen.notice import notice
 from rig.stand.findings import NOTE, REFUSE, Finding
 from rig.stand.settings import demo_stand
@@ -58,9 +68,9 @@ def test_a_bar_is_as_long_as_its_room(value: float, levels: Levels, width: int) 
 
 
 def test_amounts_have_fixed_places() -> None:
-    assert amount(9.81, "current_a") == "9.8"
-    assert amount(math.nan, "speed_rpm") == "---"
-    assert amount(99.9, "current_a", clipped=True) == "over"
+    assert amount_shown(9.81, "current_a") == "9.8"
+    assert amount_shown(math.nan, "speed_rpm") == "---"
+    assert amount_shown(99.9, "current_a", clipped=True) == "over"
     assert in_words(95.0) == "95 s" and in_words(700.0) == "12 min" and in_words(4000.0) == ""
 
 

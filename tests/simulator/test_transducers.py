@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.simulator.transducers import transducer
+from rig.stand import model
 from rig.stand.model import (
     Digital,
     Divider,
@@ -23,7 +24,8 @@ from rig.stand.model import (
     Sensor,
     Shunt,
 )
-from rig.stand.sensors import formula_of, plain
+from rig.stand.sensors import formula_of, plain_parameters, ratio_span
+from rig.stand.settings import parse_stand
 
 
 def of(value: float) -> PositiveParameter:
@@ -72,5 +74,16 @@ def test_the_stand_reads_back_what_there_was(
 ) -> None:
     value = low + share * (high - low)
     level = transducer(sensor, 4096)(value)
-    read = float(formula_of(sensor)(level, 4096.0, plain(sensor)))
+    read = float(formula_of(sensor)(level, 4096.0, plain_parameters(sensor)))
     assert math.isclose(read, value, rel_tol=1e-6, abs_tol=1e-6)
+
+
+@pytest.mark.parametrize("kind", model.SENSORS)
+def test_every_kind_of_sensor_is_simulated_and_read_back(kind: str) -> None:
+    """With the values of its example, from a tenth to nine tenths of what it can give."""
+    (channel,) = parse_stand(model.SENSORS[kind].example, "example").channels
+    low, high = ratio_span(channel.sensor) or (0.0, 1.0)
+    for share in (0.1, 0.3, 0.5, 0.7, 0.9):
+        level = 1024.0 * (low + share * (high - low))
+        value = float(formula_of(channel.sensor)(level, 1024.0, plain_parameters(channel.sensor)))
+        assert transducer(channel.sensor, 1024)(value) == pytest.approx(level, rel=1e-9)

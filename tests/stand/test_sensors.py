@@ -10,7 +10,7 @@ from uncertainties import ufloat
 
 from rig.stand.calibration import steinhart_hart
 from rig.stand.model import NtcBeta, NtcSteinhart, Parameter, PositiveParameter, Sensor
-from rig.stand.sensors import formula_of, plain, platinum_degc
+from rig.stand.sensors import formula_of, plain_parameters, platinum_degc
 
 # IEC 60751, resistance of a Pt100 in ohm to 0.01 ohm.
 PT100 = {
@@ -37,7 +37,7 @@ NTC = [
 def degc(sensor: Sensor, ohms: float, position: str = "low", series: float = 10_000.0) -> float:
     ratio = ohms / (ohms + series)
     x = 1024 * (ratio if position == "low" else 1 - ratio)
-    return float(formula_of(sensor)(x, 1024.0, plain(sensor)))
+    return float(formula_of(sensor)(x, 1024.0, plain_parameters(sensor)))
 
 
 @pytest.mark.parametrize(("t", "ohms"), PT100.items())
