@@ -69,12 +69,12 @@ class Motion:
         self.now_s += dt_s
 
     def turn_by_hand(self, turns: int) -> None:
-        """Let a hand turn the rotor so far."""
-        self._by_hand_rad += TURN * turns
+        """Let a hand turn what the tachometer sees so far."""
+        self._by_hand_rad += TURN * turns * self._ratio
 
     def _turn_on(self, angle: float, dt_s: float) -> float:
         """The hand's part of the way in this step, from `angle` on; its speed."""
-        way = min(TURN * HAND_TURNS_PER_S * dt_s, self._by_hand_rad)
+        way = min(TURN * HAND_TURNS_PER_S * self._ratio * dt_s, self._by_hand_rad)
         self._by_hand_rad -= way
         self._plant.angle_rad = angle + way
         self._plant.speed_rad_s = way / dt_s if self._by_hand_rad else 0.0

@@ -18,6 +18,10 @@ FULL_SPEED_A = 0.3
 """Share of the current limit that a motor takes at its highest speed at least. Below it, current
 falls with the cube of speed at most, as a propeller's or fan's does."""
 
+NO_LOAD_A = 0.005
+"""Share of it that a motor without any load takes at its highest speed at least; below it, as
+speed."""
+
 HIDDEN_COUNTS = 2.0
 """A rise of less than one count may hide between two steps of the converter; twice as much not."""
 
@@ -53,7 +57,8 @@ def doubted_current(driven: Driven, look: Look) -> Iterator[Doubt]:
 def _is_missing(driven: Driven, look: Look) -> bool:
     """Whether nothing is read where more must flow than the input can hide: steps of the
     converter, or at the lower end of its scale the offset too."""
-    due_a = FULL_SPEED_A * driven.scale_a * driven.share(look) ** 3
+    share = driven.share(look)
+    due_a = driven.scale_a * (FULL_SPEED_A * share**3 + NO_LOAD_A * share)
     at_bottom = look.current_a <= driven.bottom_a
     hidden_a = driven.sure_a if at_bottom else HIDDEN_COUNTS * driven.count_a
     nothing = abs(look.current_a) <= driven.sure_a and driven.rise_a(look) <= driven.count_a

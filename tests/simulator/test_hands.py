@@ -7,7 +7,12 @@ import pytest
 from rig.errors import SettingsError
 from rig.protocol import commands
 from rig.protocol.records import Status
-from rig.simulator.board import demo_board
+from rig.simulator.board import Board, demo_board
+from rig.simulator.day import plant_for
+from rig.simulator.examples import text_of
+from rig.simulator.motor_file import parse_drive
+from rig.simulator.settings import Settings
+from rig.stand.settings import parse_stand
 from tests.simulator.host import Host
 
 
@@ -19,6 +24,16 @@ def test_one_turn_by_hand_is_one_turn_of_marks() -> None:
         host.pass_time(1.5)
         assert host.data[-1].edges - before == 2 * turns
     assert host.board.truth.speed_rpm == 0.0
+
+
+def test_behind_a_gear_a_hand_turns_what_the_tachometer_sees() -> None:
+    stand, drive = (text_of("geared_car", file) for file in ("stand.toml", "motor.toml"))
+    settings = Settings(stand=parse_stand(stand, "stand"), drive=parse_drive(drive, "motor"))
+    host = Host(Board(plant_for(settings), settings))
+    before = host.data[-1].edges
+    host.board.happen("turn")
+    host.pass_time(1.5)
+    assert host.data[-1].edges - before == 4
 
 
 def test_the_stop_input_cuts_and_holds_the_arm_back_while_it_is_pressed() -> None:
