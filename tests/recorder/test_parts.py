@@ -67,7 +67,7 @@ def test_a_stop_is_proven_by_falling_readings_only(
         # Stopped while it spins up: the first readings after the stop are still low.
         (lambda t: 900.0 if t < 0.05 else 3000.0 - 1000.0 * t, True),
         # A motor that goes on is not proven, neither at its speed nor while it gains more.
-        (lambda t: 3000.0, False),
+        (lambda _: 3000.0, False),
         (lambda t: 900.0 + 3000.0 * t, False),
         # A speed that was read once, and no sooner than 0.3 s after the stop.
         (lambda t: 900.0 if t < 0.35 else 3000.0 - 1000.0 * t, False),

@@ -59,6 +59,7 @@ COUNTED_BY_HAND = frozenset({"tachometer-half", "tachometer-double"})
 """What the first part of `rig check --turn` is there to find."""
 
 CANNOT_BE_SEEN = {
+    "motor-slow": "a sensor that sits loose and follows late gives the curve of a heavier motor",
     "motor-swapped": "two sensors of one kind read alike at rest, and which of two places warms "
     "first depends on masses that nobody knows; warm one with a finger before the first run",
 }
