@@ -33,10 +33,7 @@ from rig.stand.settings import demo_stand, parse_stand
 from rig.stand.watches import Alarm
 
 STANDS = ("marram", *EXAMPLES)
-LIMITS = (
-    *("over", "under", "inverse-time", "cell under-voltage", "longest run"),
-    "stop not effective",
-)
+LIMITS = ("over", "under", "inverse-time", "cell under-voltage", "longest run")
 """Causes of alarms that doubt no reading."""
 
 LINE_HZ = (50, 100, 200, 500)

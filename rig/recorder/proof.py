@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 PROVE_WITHIN_S = 1.0
 """How long current and speed may take to fall before the stop counts as not effective."""
@@ -30,6 +30,10 @@ PROVE_WITHIN_S = 1.0
 CURRENT_LEFT = 0.25
 SPEED_LEFT = 0.9
 """Fractions of the readings at the stop, below which they have fallen."""
+
+SPEED_LATE_S = 0.3
+"""A speed is read from edges that have passed, so that a rotor stopped while it spins up is read
+as faster for so long after the stop."""
 
 REST_CURRENT_A = 1.5
 REST_SPEED_RPM = 60.0
@@ -39,7 +43,7 @@ rotor that is pushed by a draught. From common practice, no source."""
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What was read when the stop was told, against which later readings are held."""
+    """What was read when the stop was sent, and with which later readings are compared."""
 
     current_a: float
     speed_rpm: float
@@ -48,6 +52,13 @@ class Proof:
     def begin(cls, values: Mapping[str, float]) -> Proof:
         """`values` are the newest readings by column; what is missing cannot be held."""
         return cls(values.get("current_a", math.nan), values.get("speed_rpm", math.nan))
+
+    def with_late_speed(self, values: Mapping[str, float], after_s: float) -> Proof:
+        """The same, where the first readings after the stop show that speed was higher."""
+        speed_rpm = values.get("speed_rpm", math.nan)
+        if 0.0 <= after_s <= SPEED_LATE_S and speed_rpm > _known(self.speed_rpm):
+            return replace(self, speed_rpm=speed_rpm)
+        return self
 
     def holds(self, values: Mapping[str, float], unusable: frozenset[str]) -> bool:
         """Whether every reading that can speak has fallen, and at least one can.

@@ -39,6 +39,8 @@ class Stopping:
         """Whether a stop was sent at all."""
         self._talk, self._send = talk, send
         self._proof: Proof | None = None
+        self._began_s: float | None = None
+        """The board's clock at the first line after `expect_fall`."""
         self._quiet_since_s = 0.0
 
     def order(self, now_s: float) -> None:
@@ -49,15 +51,21 @@ class Stopping:
 
     def expect_fall(self, values: Mapping[str, float]) -> None:
         """From `values`, the newest readings by column, current and speed must fall."""
-        self._proof = Proof.begin(values)
+        self._proof, self._began_s = Proof.begin(values), None
 
     def is_proven(self, sample: Sample, values: Mapping[str, float], *, obeys: bool) -> bool:
         """Whether this line shows that the stop took effect. `obeys`: the board can cut."""
-        if self._proof is None or (obeys and not sample.status & _CUT):
+        if self._proof is None:
             return False
         # A reference that is not known makes no reading that falls one that does not.
         faulty = {column for column, word in sample.faults if word != NO_REFERENCE}
         unusable = frozenset(sample.clipped) | faulty
+        if self._began_s is None:
+            self._began_s = sample.time_s
+        if "speed_rpm" not in unusable:
+            self._proof = self._proof.with_late_speed(values, sample.time_s - self._began_s)
+        if obeys and not sample.status & _CUT:
+            return False
         return self._proof.holds(values, unusable)
 
     def prove_within_s(self, *, by_hand: bool) -> float:

@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Sequence
 
+from rig.errors import SettingsError
 from rig.simulator.faults import FaultClock
 from rig.simulator.plant import Plant
 from rig.simulator.settings import Settings
@@ -60,6 +61,12 @@ class Motion:
             self._gust += GUST * math.sqrt(2.0 * share) * self._chance.gauss(0.0, 1.0)
         angle, before = plant.angle_rad, plant.speed_rad_s
         plant.step(dt_s, self._gust)
+        if not math.isfinite(plant.angle_rad):
+            raise SettingsError(
+                "the motor's values together lead to no speed that can be computed",
+                where="simulated board",
+                to_do="Look at inertia_kgm2, winding_ohm and kv_rpm_per_v: are they of one motor?",
+            )
         if self._by_hand_rad > 0.0:
             before = self._turn_on(angle, dt_s)
         ratio = self._ratio

@@ -25,10 +25,11 @@ import math
 from collections.abc import Callable, Sequence
 from typing import ParamSpec
 
+from rig.stand.driven import Doubt
 from rig.stand.losses import Losses
 from rig.stand.model import Digital, Stand
 from rig.stand.overcurrent import InverseTime
-from rig.stand.plausibility import Doubt, Plausibility
+from rig.stand.plausibility import Plausibility
 from rig.stand.quantities import column_of, is_temperature, label_of
 from rig.stand.sampler import Sample
 from rig.stand.watches import (

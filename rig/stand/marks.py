@@ -177,3 +177,11 @@ class Turns:
         """The share by which a reading may change at once: twice as much where neither it nor
         the one before is free of what uneven marks change."""
         return UNEVEN_MARKS if self._sure or self._was_sure else 2.0 * UNEVEN_MARKS
+
+    @property
+    def unevenness(self) -> float:
+        """By how many even distances the worst distance of two marks is off; 0 while unknown."""
+        if self._marks == 1 or min(self._agreed) < AGREED:
+            return 0.0
+        places = self._places
+        return max(abs(places[mark] - places[mark - 1]) for mark in range(self._marks))

@@ -34,6 +34,9 @@ REFERENCE_COUNT = "reference_count"
 NO_REFERENCE = "no reference"
 """What ails a reading whose reference cannot be told: it is computed with the last one known."""
 
+GLITCH = ("speed_rpm", "glitch")
+"""The fault of a line whose speed is that of the line before."""
+
 LIVE_COUNTS = 1024
 """Counts whose value a live run remembers, per channel: most lines bring one met before."""
 
@@ -171,9 +174,14 @@ class Sampler:
             speed, good = self._speedometer.speed(step.tick, step.edges, step.edge_tick)
             values.append(speed)
             if not good:
-                faults.append(("speed_rpm", "glitch"))
+                faults.append(GLITCH)
         time_s = (step.tick - self._first_tick) / self._tick_hz
         return Sample(time_s, tuple(values), tuple(clipped), tuple(faults), data.status)
+
+    @property
+    def mark_unevenness(self) -> float:
+        """As `Speedometer.mark_unevenness`; 0 without a tachometer."""
+        return 0.0 if self._speedometer is None else self._speedometer.mark_unevenness
 
     def columns_of(
         self, fields: Ints, tick: Ints, edges: Ints, edge_tick: Ints

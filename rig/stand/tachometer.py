@@ -105,6 +105,11 @@ class Speedometer:
         rpm[(age >= self.standstill_ticks) | np.isnan(rpm)] = 0.0
         return rpm, good
 
+    @property
+    def mark_unevenness(self) -> float:
+        """As `Turns.unevenness`."""
+        return self._turns.unevenness
+
     def _take(self, edges: int, at: int) -> bool:
         """Take in that edge number `edges` came at a tick. True if the reading is a glitch."""
         before, edge_tick = self._edges, self._edge_tick

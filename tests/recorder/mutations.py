@@ -44,9 +44,15 @@ class Mutation:
 
 MUTATIONS = (
     Mutation("a stop is proven without the board's cut bit", STOPPING,
-             "(obeys and not sample.status & _CUT)", "False"),
+             "if obeys and not sample.status & _CUT:", "if False:"),
     Mutation("a stop is proven whatever the readings are", STOPPING,
              "return self._proof.holds(values, unusable)", "return True"),
+    Mutation("a speed that is read late is a stop that failed", PROOF,
+             "return replace(self, speed_rpm=speed_rpm)", "return self"),
+    Mutation("a speed that rises long after the stop is what must fall", PROOF,
+             "0.0 <= after_s <= SPEED_LATE_S and ", ""),
+    Mutation("a glitch after the stop is what must fall", STOPPING,
+             'if "speed_rpm" not in unusable:', "if True:"),
     Mutation("heartbeats go on while stopping", STATES,
              "HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING})",
              "HEARTBEATS = frozenset({State.ARMING, State.ARMED, State.RUNNING, State.STOPPING})"),

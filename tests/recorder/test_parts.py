@@ -1,17 +1,19 @@
 """The session's pure parts: states, proof, steps, conversation, introduction, readings."""
 
 import math
+from collections.abc import Callable
 
 import pytest
 
 from rig.protocol import commands
-from rig.protocol.records import Answer, Channel, Hello
+from rig.protocol.records import Answer, Channel, Hello, Status
 from rig.recorder.conversation import AGAIN_AFTER_S, OVERDUE_AFTER_S, Conversation
 from rig.recorder.introduction import Introduction, foreign, no_introduction
-from rig.recorder.proof import Proof
+from rig.recorder.proof import PROVE_WITHIN_S, Proof
 from rig.recorder.readings import TRACE_LENGTH, Readings
 from rig.recorder.states import TABLE, Happening, IllegalEventError, State, after, allows
 from rig.recorder.steps import Steps
+from rig.recorder.stopping import Stopping
 from rig.stand.sampler import Sample
 
 
@@ -57,6 +59,43 @@ def test_a_stop_is_proven_by_falling_readings_only(
 ) -> None:
     proof = Proof.begin({"current_a": 40.0, "speed_rpm": 10000.0})
     assert proof.holds(now, unusable) is holds
+
+
+@pytest.mark.parametrize(
+    ("reads_rpm", "holds"),
+    [
+        # Stopped while it spins up: the first readings after the stop are still low.
+        (lambda t: 900.0 if t < 0.05 else 3000.0 - 1000.0 * t, True),
+        # A motor that goes on is not proven, neither at its speed nor while it gains more.
+        (lambda _: 3000.0, False),
+        (lambda t: 900.0 + 3000.0 * t, False),
+        # A speed that was read once, and no sooner than 0.3 s after the stop.
+        (lambda t: 900.0 if t < 0.35 else 3000.0 - 1000.0 * t, False),
+    ],
+)
+def test_a_speed_that_was_read_late_is_no_stop_that_failed(
+    reads_rpm: Callable[[float], float], holds: bool
+) -> None:
+    stopping = Stopping(Conversation(), lambda _: None)
+    stopping.expect_fall({"speed_rpm": 900.0})
+    proven = []
+    for line in range(int(PROVE_WITHIN_S / 0.01)):
+        after_s = 0.01 * line
+        values = {"speed_rpm": reads_rpm(after_s)}
+        sample = Sample(7.0 + after_s, (values["speed_rpm"],), (), (), int(Status.CUT))
+        proven.append(stopping.is_proven(sample, values, obeys=True))
+    assert proven[-1] is holds
+
+
+def test_a_glitch_after_the_stop_is_not_the_speed_that_must_fall() -> None:
+    stopping = Stopping(Conversation(), lambda _: None)
+    stopping.expect_fall({"speed_rpm": 3000.0})
+    for after_s, reads_rpm, faults in (
+        (0.0, 60000.0, (("speed_rpm", "glitch"),)),
+        (0.1, 3000.0, ()),
+    ):
+        sample = Sample(after_s, (reads_rpm,), (), faults, int(Status.CUT))
+        assert not stopping.is_proven(sample, {"speed_rpm": reads_rpm}, obeys=True)
 
 
 def test_a_motor_at_rest_is_proven_stopped_at_once() -> None:

@@ -14,6 +14,7 @@ from rig.protocol.framing import frame
 from rig.protocol.records import Remark
 from rig.recorder.messages import ArmRun, TakeZero
 from rig.recorder.states import State
+from rig.stand.plausibility import Plausibility
 from rig.stand.settings import demo_stand, stand_to_dict
 from tests.recorder.hand import ARMED, DRIVEN, RESTING, Hand
 
@@ -48,6 +49,39 @@ def test_a_zero_is_asked_told_recorded_and_read_from() -> None:
     assert hand.said[-1].text == "Zero taken: the board takes 80 counts off 'shunt'."
     kept = b"".join(hand.kept)
     assert b'"zero,2,0*' in kept and b"Zero taken" in kept and b",LZ,80*" in kept
+
+
+def test_what_was_read_before_the_zero_is_no_reading_at_rest_after_it() -> None:
+    hand = ready()
+    hand.live(1.0)
+    zero(hand)
+    hand.say_zero(OFFSET)
+    hand.answer()
+    hand.live(0.05)
+    assert hand.session.run.rest is not None
+    lines = hand.session.run.rest.collected().lines
+    assert [line.sample.values[0] for line in lines] == [0.0] * 5
+
+
+def test_doubts_after_the_zero_are_of_the_input_as_it_is_read_then() -> None:
+    hand = ready()
+
+    def resolved() -> tuple[float, float]:
+        doubts = hand.session.run.plausibility
+        assert doubts is not None
+        return doubts._driven.sure_a, doubts._driven.bottom_a
+
+    before = resolved()
+    zero(hand)
+    hand.say_zero(OFFSET)
+    hand.answer()
+    # The offset's tolerance is gone, and the lower end of the scale lies below zero.
+    assert resolved()[0] < 0.8 * before[0]
+    assert resolved()[1] < before[1]
+    sampler = hand.session.run.sampler
+    assert sampler is not None
+    fresh = Plausibility(demo_stand(), sampler)._driven
+    assert resolved() == (fresh.sure_a, fresh.bottom_a)
 
 
 def test_no_limit_is_sent_before_the_zero_and_then_it_is_less_the_zero() -> None:

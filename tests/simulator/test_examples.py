@@ -43,12 +43,10 @@ def test_figures_agree_with_truth(name: str, tmp_path: Path) -> None:
     assert "warning" not in out.getvalue()
     assert outcome.capture is not None
     shown = review.show(outcome.capture)
-    hold = shown.holds[-1]
+    window_s = shown.figures["steady_from_s"], shown.figures["steady_to_s"]
     began_s = next(truth.time_s for truth in truths if truth.driven)
     window = [
-        truth
-        for truth in truths
-        if began_s + hold["from_s"] <= truth.time_s <= began_s + hold["to_s"]
+        truth for truth in truths if began_s + window_s[0] <= truth.time_s <= began_s + window_s[1]
     ]
     assert len(window) > 100
     compared = TRUTHS & shown.figures.keys()

@@ -116,14 +116,13 @@ EXTREMES = [
 ]
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_a_motor_of_extremes_turns_or_not_but_never_breaks_the_board(seed: int) -> None:
+def extremes(seed: int) -> Settings:
     """Every key at one end of what is allowed or the other."""
     chance = random.Random(seed)
     parts = {
         kind: kind(**{
             name: chance.choice(bounds)
-            for name in {name for part, name, _ in EXTREMES if part is kind}
+            for name in sorted({name for part, name, _ in EXTREMES if part is kind})
             if (bounds := [b for part, n, b in EXTREMES if part is kind and n == name])
         })
         for kind in (Motor, Rotor, Gear, Controller, Pack, BenchSupply, Heat)
@@ -132,10 +131,21 @@ def test_a_motor_of_extremes_turns_or_not_but_never_breaks_the_board(seed: int) 
         parts[Motor], parts[Rotor], parts[Gear], parts[Controller],
         chance.choice([parts[Pack], parts[BenchSupply]]), parts[Heat],
     )  # fmt: skip
-    settings = Settings(drive=drive, seed=seed)
+    return Settings(drive=drive, seed=seed)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_motor_of_extremes_turns_or_not_but_never_breaks_the_board(seed: int) -> None:
+    settings = extremes(seed)
     host = Host(Board(plant_for(settings), settings))
     host.run(1000, 0.5)
     assert all(0 <= count <= 1023 * 16 for data in host.data for count in data.counts)
+
+
+def test_what_cannot_be_computed_is_one_message() -> None:
+    settings = extremes(371)
+    with pytest.raises(SettingsError, match="no speed that can be computed"):
+        Host(Board(plant_for(settings), settings)).run(1000, 0.5)
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
@@ -169,7 +179,7 @@ def test_a_run_says_at_once_that_the_supply_clips(tmp_path: Path) -> None:
     )
     outcome = bench.run_once(request, out=out)
     assert "the supply clips: 'pack' reads up to 33.0 V" in out.getvalue()
-    assert outcome.outcome == "tripped"
+    assert outcome.outcome == "not armed"
 
 
 def test_a_supply_beyond_the_scale_is_said() -> None:

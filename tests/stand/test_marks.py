@@ -257,3 +257,16 @@ def test_of_three_readings_in_a_row_one_is_believed(
     for believed in readings:
         in_a_row = 0 if believed else in_a_row + 1
         assert in_a_row < BELIEVED_AFTER
+
+
+@pytest.mark.parametrize("off", [0.0, 0.05, 0.1])
+def test_how_far_marks_are_off_is_known_once_they_are_learned(off: float) -> None:
+    pulses, rpm = 4, 3000.0
+    edges_s = steady(pulses, rpm, 400)
+    edges_s[1::2] += off * 60.0 / rpm / pulses
+    meter = Speedometer(Tachometer(pulses), TICK_HZ)
+    assert meter.mark_unevenness == 0.0
+    meter.speeds(*lines(edges_s, 1000, float(edges_s[-1])))
+    assert meter.mark_unevenness == pytest.approx(off, abs=0.01)
+    # One mark is always in its place.
+    assert Speedometer(Tachometer(1), TICK_HZ).mark_unevenness == 0.0

@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from rig.protocol.records import Channel, Hello
+from rig.stand.doubted_tachometer import UNEVEN
 from rig.stand.limits import Alarm, Guard
+from rig.stand.marks import AGREED
 from rig.stand.model import Level, Limits, Motor, OverCurrent, Stand
 from rig.stand.plausibility import Plausibility
-from rig.stand.sampler import Sample, Sampler
+from rig.stand.sampler import GLITCH, Sample, Sampler
 from rig.stand.settings import demo_stand
 from rig.stand.tolerance import standard_uncertainty
 from tests.bench.scripted import CONVERSIONS, FULL_SCALE, LABELS
@@ -32,7 +34,7 @@ class Bench:
 
     def __init__(self, stand: Stand | None = None) -> None:
         self.stand = stand or demo_stand()
-        sampler = Sampler(self.stand, HELLO, CHANNELS)
+        self.sampler = sampler = Sampler(self.stand, HELLO, CHANNELS)
         self.columns = sampler.columns
         self.plausibility = Plausibility(self.stand, sampler)
         self.guard = Guard(self.stand, self.columns, plausibility=self.plausibility)
@@ -189,6 +191,29 @@ def test_speed_is_compared_with_rpm_per_volt(
     assert bench.said()[: len(said) or 1] == said
     without = Bench(dataclasses.replace(stand, motor=None)).drive(percent)
     assert without.run(3.0, lambda _: {"speed_rpm": rpm}).said() == []
+
+
+@pytest.mark.parametrize(
+    ("every", "said"),
+    [(5, [("warning", "speed_rpm", "uneven edges")]), (30, [])],
+)
+def test_speeds_that_are_thrown_out_again_and_again_are_in_doubt(
+    every: int, said: list[tuple[str, str, str]]
+) -> None:
+    bench = Bench().drive(70.0).run(1.0, spin_up)
+    for _ in range(100):
+        bench.run((every - 1) * LINE_S).run(LINE_S, faults=(GLITCH,))
+    assert bench.said() == said
+
+
+def test_marks_that_are_off_by_more_than_marks_are_are_in_doubt() -> None:
+    bench = Bench().drive(70.0)
+    turns = bench.sampler._speedometer._turns  # type: ignore[union-attr]
+    turns._agreed, turns._places = [AGREED, AGREED], [0.0, UNEVEN - 0.01]
+    assert bench.run(2.0, spin_up).said() == []
+    turns._places = [0.0, UNEVEN + 0.01]
+    assert bench.run(1.0).said() == [("warning", "speed_rpm", "uneven marks")]
+    assert "19 %" in bench.alarms[0].text
 
 
 def test_voltage_must_not_rise_with_current() -> None:

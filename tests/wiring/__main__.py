@@ -1,5 +1,5 @@
 """`python -m tests.wiring`: the table. Exit code 1 if a row is silent, or if a fault that blinds a
-limit is not stopped within half a second of driving."""
+limit is neither stopped within half a second of driving nor found by `rig check --turn`."""
 
 from __future__ import annotations
 
@@ -25,12 +25,19 @@ def rows(stands: Iterable[str], faults: Iterable[str], fronts: Iterable[str]) ->
 
 def line(row: Row) -> str:
     """A row as it is printed."""
-    noticed = "before driving" if row.noticed_ms is None else f"{row.noticed_ms:.0f} ms"
-    when = noticed if row.said else "-"
+    when = "-"
+    if row.by_hand:
+        when = "check --turn"
+    elif row.said and row.happened != "cannot be seen":
+        when = "before driving" if row.noticed_ms is None else f"{row.noticed_ms:.0f} ms"
+    said = row.said
+    if row.by_hand:
+        after = "" if row.noticed_ms is None else f" after {row.noticed_ms:.0f} ms"
+        said = f"turns: {row.by_hand}. Without that check,{after}: {row.said}"
     mark = f"  <<< {row.complaint}" if row.complaint else ""
     return (
-        f"{row.stand:<16}{row.fault:<20}{row.front:<9}{row.happened:<8}{when:>15}"
-        f"{row.driven_ms:>8.0f}  {row.said}{mark}"
+        f"{row.stand:<16}{row.fault:<20}{row.front:<9}{row.happened:<15}{when:>15}"
+        f"{row.driven_ms:>8.0f}  {said}{mark}"
     )
 
 
@@ -42,7 +49,7 @@ def main() -> int:
     options.add_argument("--front", action="append", choices=FRONTS)
     options.add_argument("--survey", action="store_true", help="print only: exit code 0")
     chosen = options.parse_args()
-    print(f"{'stand':<16}{'fault':<20}{'front':<9}{'what':<8}{'noticed':>15}{'driven':>8}  said")
+    print(f"{'stand':<16}{'fault':<20}{'front':<9}{'what':<15}{'noticed':>15}{'driven':>8}  said")
     complaints = 0
     for row in rows(chosen.stand or STANDS, chosen.fault or WIRING, chosen.front or FRONTS):
         print(line(row), flush=True)

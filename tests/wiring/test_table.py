@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import cycle
 
 import pytest
@@ -9,7 +10,15 @@ import pytest
 from rig.errors import SettingsError
 from rig.simulator.faults import WIRING
 from tests.wiring.stands import STANDS
-from tests.wiring.trial import FRONTS, HOLD_S, WARMING, Row, trial, words_when_right
+from tests.wiring.trial import (
+    FRONTS,
+    HOLD_S,
+    WARMING,
+    Row,
+    counted_by_hand,
+    trial,
+    words_when_right,
+)
 
 QUICK = [fault for fault in WIRING if fault not in WARMING]
 SMALL = list(zip(QUICK, cycle(STANDS), cycle(FRONTS), strict=False))
@@ -65,6 +74,7 @@ def test_the_whole_table(stand: str, front: str) -> None:
         ("shunt-open", "stopped", 600.0, "600 ms"),
         ("shunt-open", "stopped", 400.0, ""),
         ("shunt-open", "refused", 0.0, ""),
+        ("motor-swapped", "cannot be seen", 60000.0, ""),
     ],
 )
 def test_what_is_wrong_with_a_row(
@@ -72,3 +82,22 @@ def test_what_is_wrong_with_a_row(
 ) -> None:
     row = Row("marram", fault, "screen", "words", None, driven_ms, happened)
     assert complaint in row.complaint and bool(complaint) == bool(row.complaint)
+
+
+def test_a_late_stop_is_no_complaint_only_where_the_check_by_hand_finds_the_fault() -> None:
+    late = Row("marram", "tachometer-half", "screen", "words", 900.0, 1100.0, "stopped")
+    assert "1100 ms" in late.complaint
+    assert not replace(late, by_hand="3 by hand, 1.5 on the screen").complaint
+
+
+@pytest.mark.parametrize(
+    ("stand", "fault", "counted"),
+    [
+        ("geared_car", "tachometer-half", "counted half"),
+        ("marram", "tachometer-double", "counted double"),
+        ("geared_car", "tachometer-uneven", ""),
+    ],
+)
+def test_the_turn_by_hand_finds_what_is_counted_wrong(stand: str, fault: str, counted: str) -> None:
+    words = counted_by_hand(stand, fault)
+    assert counted in words and bool(counted) == bool(words)
