@@ -22,6 +22,7 @@ from rig.simulator.process import SimulatedBoard
 from rig.stand.settings import demo_stand, load_stand
 from tests.bench.scripted import ScriptedBoard
 from tests.e2e.terminal import Terminal
+from tests.ports import wait_until_free
 
 MARRAM = Path(bench.__file__).parent / "stand" / "marram.toml"
 OFF = {"upper_ohm = { value = 56000.0": "upper_ohm = { value = 43000.0"}
@@ -92,6 +93,7 @@ def test_over_a_pty_it_finds_the_same_unless_another_program_holds_the_port(
         return code, "".join(capsys.readouterr())
 
     with SimulatedBoard() as board:
+        wait_until_free(board.url)
         code, said = checked(MARRAM)
         assert code == 0 and "Nothing found" in said
         code, said = checked(stand_file(tmp_path, OFF))

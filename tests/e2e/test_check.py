@@ -15,11 +15,10 @@ from pathlib import Path
 import pytest
 
 from rig import stop_proof
-from rig.errors import LinkError
-from rig.recorder.holding import held
 from rig.simulator.process import SimulatedBoard
 from tests.e2e.terminal import Terminal
 from tests.e2e.test_commands import driven, rig, until
+from tests.ports import wait_until_free
 
 MARRAM = Path(__file__).parents[2] / "rig" / "stand" / "marram.toml"
 
@@ -47,15 +46,7 @@ def checking(truth: Path) -> Iterator[tuple[SimulatedBoard, Terminal]]:
                 terminal.process.kill()
                 terminal.process.wait()
             # A recorder that still waits for the board would open the next test's terminal.
-            until(lambda: is_free(board.url))
-
-
-def is_free(port: str) -> bool:
-    try:
-        with held(port, "test"):
-            return True
-    except LinkError:
-        return False
+            wait_until_free(board.url)
 
 
 def by_hand(board: SimulatedBoard, terminal: Terminal) -> None:

@@ -32,8 +32,13 @@ Render = Callable[[Iterable[Block]], str]
 
 
 @pytest.fixture(params=["terminal", "html", "markdown"])
-def render(request: pytest.FixtureRequest, capsys: pytest.CaptureFixture[str]) -> Render:
+def render(
+    request: pytest.FixtureRequest,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> Render:
     """Blocks in one form, and what a reader then sees of them, on one line."""
+    monkeypatch.setenv("COLUMNS", "200")  # no cell is broken into lines
 
     def rendered(blocks: Iterable[Block]) -> str:
         if request.param == "terminal":
